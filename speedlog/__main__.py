@@ -1,0 +1,5 @@
+"""`python -m speedlog`."""
+
+from speedlog.cli.main import main
+
+main()

@@ -1,0 +1,85 @@
+"""The `speedlog` command: registers the commands, and turns every mistake into one line and exit 2.
+
+The commands import what they need inside their functions, so that start-up stays light.
+"""
+
+from __future__ import annotations
+
+import io
+import sys
+from typing import Annotated, NoReturn
+
+import typer
+from typer.exceptions import TyperException
+
+import speedlog
+from speedlog.cli.course import course
+from speedlog.cli.demo import demo
+from speedlog.cli.inspect import inspect
+from speedlog.cli.report import report
+from speedlog.cli.review import review
+from speedlog.errors import SpeedlogError, plain
+
+USER_MISTAKE = 2
+
+app = typer.Typer(
+    name="speedlog",
+    help="How fast did it really go through the trap, how surely, and why do the loggers disagree?",
+    epilog="Start with: speedlog demo",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    add_completion=False,
+)
+app.command("demo")(demo)
+app.command("inspect")(inspect)
+app.command("review")(review)
+app.command("report")(report)
+app.command("course")(course)
+
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        print(f"speedlog {speedlog.__version__}")
+        raise typer.Exit()
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_print_version, is_eager=True, help="Print the version and stop.")
+    ] = False,
+) -> None:
+    pass
+
+
+def _speak_utf8() -> None:
+    """UTF-8 output even when piped: Windows would use the code page of 1995 and fail on a "±"."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(encoding="utf-8", errors="replace")
+
+
+def _one_line(message: str) -> NoReturn:
+    print(f"speedlog: {message}", file=sys.stderr)
+    sys.exit(USER_MISTAKE)
+
+
+def main() -> None:
+    """Run the command line. Exit 0 done, 2 for the user's mistake with one line on stderr."""
+    _speak_utf8()
+    try:
+        sys.exit(app(standalone_mode=False) or 0)
+    except SpeedlogError as error:
+        _one_line(str(error))
+    except TyperException as error:
+        text = plain(error.format_message() if hasattr(error, "format_message") else str(error), 600)
+        _one_line(f"{text.rstrip('.')}. See: speedlog --help")
+    except (KeyboardInterrupt, EOFError):
+        _one_line("stopped; nothing was left half-written")
+    except BrokenPipeError:
+        # the reader (head, less) went away: not a mistake, and nothing more to say
+        sys.stderr.close()
+        sys.exit(0)
+    except MemoryError:
+        _one_line("out of memory. Close other programs, or give fewer or smaller files.")
