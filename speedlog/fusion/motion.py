@@ -1,0 +1,109 @@
+"""The state of a car on its line and how it moves: white jerk, and slow errors of each source.
+
+State: along, speed, acceleration (metres and seconds in the direction of travel); then for each
+GNSS logger the drift of its speed and of its position; then for each wheel log the logarithm of
+its remaining scale. White-jerk process noise: Bar-Shalom, Li, Kirubarajan (2001), section 6.2.3;
+the drifts are first-order Gauss-Markov processes (ibid., section 8.2).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from speedlog.settings import FusionSettings
+
+Array = NDArray[np.float64]
+ALONG, SPEED, ACCEL = 0, 1, 2
+
+
+@dataclass(frozen=True)
+class Layout:
+    """Where each unknown stands in the state."""
+
+    gnss: int
+    wheels: int
+
+    @property
+    def size(self) -> int:
+        return 3 + 2 * self.gnss + self.wheels
+
+    def speed_drift(self, logger: int) -> int:
+        return 3 + 2 * logger
+
+    def place_drift(self, logger: int) -> int:
+        return 4 + 2 * logger
+
+    def wheel_scale(self, wheel: int) -> int:
+        return 3 + 2 * self.gnss + wheel
+
+
+def white_jerk(step_s: Array) -> tuple[Array, Array]:
+    """(K, 3, 3) transition, and (K, 3, 3) noise for a power spectral density of 1 m²/s⁵.
+
+    Args:
+        step_s: (K,) seconds from each node to the next.
+    """
+    t = np.asarray(step_s, dtype=float)
+    transition = np.broadcast_to(np.eye(3), (len(t), 3, 3)).copy()
+    transition[:, 0, 1] = transition[:, 1, 2] = t
+    transition[:, 0, 2] = t**2 / 2
+    noise = np.empty((len(t), 3, 3))
+    noise[:, 0, 0] = t**5 / 20
+    noise[:, 0, 1] = noise[:, 1, 0] = t**4 / 8
+    noise[:, 0, 2] = noise[:, 2, 0] = t**3 / 6
+    noise[:, 1, 1] = t**3 / 3
+    noise[:, 1, 2] = noise[:, 2, 1] = t**2 / 2
+    noise[:, 2, 2] = t
+    return transition, noise
+
+
+def dynamics(
+    step_s: Array, layout: Layout, place_drift_rate: Array, settings: FusionSettings
+) -> tuple[Array, Array, Array, Array]:
+    """Transition, noise at each level, jump covariance and jump probability for these steps.
+
+    Args:
+        step_s: (K-1,) seconds.
+        place_drift_rate: (gnss,) m²/s by which each logger's position wanders.
+
+    Returns:
+        (K-1, d, d), (L, K-1, d, d), (d, d), (K-1,).
+    """
+    count, d = len(step_s), layout.size
+    motion, unit_noise = white_jerk(step_s)
+    transition = np.broadcast_to(np.eye(d), (count, d, d)).copy()
+    transition[:, :3, :3] = motion
+    noise = np.zeros((len(settings.jerk_psd_m2_s5), count, d, d))
+    for level, density in enumerate(settings.jerk_psd_m2_s5):
+        noise[level, :, :3, :3] = density * unit_noise
+    for logger in range(layout.gnss):
+        at = layout.speed_drift(logger)
+        keep = np.exp(-step_s / settings.speed_drift_time_s)
+        transition[:, at, at] = keep
+        noise[:, :, at, at] = settings.speed_drift_sd_mps**2 * (1 - keep**2)
+        at = layout.place_drift(logger)
+        noise[:, :, at, at] = place_drift_rate[logger] * step_s
+    jump = np.zeros((d, d))
+    jump[ACCEL, ACCEL] = settings.accel_jump_sd_mps2**2
+    for wheel in range(layout.wheels):
+        at = layout.wheel_scale(wheel)
+        noise[:, :, at, at] = settings.wheel_scale_rate_per_s * step_s
+        jump[at, at] = settings.wheel_scale_jump_sd**2  # slip changes where the drive force does
+    chance = 1 - np.exp(-settings.jumps_per_s * step_s)
+    return transition, noise, jump, chance
+
+
+def start(layout: Layout, along_m: float, speed_mps: float, settings: FusionSettings) -> tuple[Array, Array]:
+    """(d,) mean and (d, d) covariance before the first observation: wide, but for the known drifts."""
+    mean, sd = np.zeros(layout.size), np.empty(layout.size)
+    mean[ALONG], mean[SPEED] = along_m, speed_mps
+    sd[:3] = settings.start_along_sd_m, settings.start_speed_sd_mps, settings.start_accel_sd_mps2
+    for logger in range(layout.gnss):
+        sd[layout.speed_drift(logger)] = settings.speed_drift_sd_mps
+        sd[layout.place_drift(logger)] = settings.place_sd_m
+    for wheel in range(layout.wheels):
+        sd[layout.wheel_scale(wheel)] = settings.wheel_scale_sd
+    return mean, np.diag(sd**2)

@@ -1,0 +1,1 @@
+"""Pure equations of the car and its wheels; no data, no estimates."""
