@@ -13,14 +13,12 @@ import typer
 from typer.exceptions import TyperException
 
 import speedlog
-from speedlog.cli.course import course
-from speedlog.cli.demo import demo
 from speedlog.cli.inspect import inspect
-from speedlog.cli.report import report
 from speedlog.cli.review import review
 from speedlog.errors import SpeedlogError, plain
 
 USER_MISTAKE = 2
+STOPPED = 130  # what a shell reports for Ctrl-C
 
 app = typer.Typer(
     name="speedlog",
@@ -31,11 +29,8 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     add_completion=False,
 )
-app.command("demo")(demo)
 app.command("inspect")(inspect)
 app.command("review")(review)
-app.command("report")(report)
-app.command("course")(course)
 
 
 def _print_version(wanted: bool) -> None:
@@ -75,8 +70,9 @@ def main() -> None:
     except TyperException as error:
         text = plain(error.format_message() if hasattr(error, "format_message") else str(error), 600)
         _one_line(f"{text.rstrip('.')}. See: speedlog --help")
-    except (KeyboardInterrupt, EOFError):
-        _one_line("stopped; nothing was left half-written")
+    except (KeyboardInterrupt, typer.Abort):
+        print("speedlog: stopped; nothing was left half-written", file=sys.stderr)
+        sys.exit(STOPPED)
     except BrokenPipeError:
         # the reader (head, less) went away: not a mistake, and nothing more to say
         sys.stderr.close()

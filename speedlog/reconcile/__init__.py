@@ -1,0 +1,1 @@
+"""The estimate and each logger against the trap figure, within their uncertainties."""
