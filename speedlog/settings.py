@@ -21,11 +21,48 @@ class ReadSettings:
 
     biggest_file_mb: float = setting(512.0, "MB", "a day at 25 Hz is about 150 MB; more is not a log of a meeting")
     fastest_mps: float = setting(400.0, "m/s", "no car on wheels is faster; above it a reading is broken text")
+    most_lone_rows: int = setting(3, "rows", "wrong times that come back within so few rows are slips of the log")
+    most_clock_steps: int = setting(20, "count", "a log with more is unordered throughout, and is sorted instead")
+    step_speed_mps: float = setting(5.0, "m/s", "below it a car that stood through a gap looks like a clock's step")
+    step_place_m: float = setting(1.0, "m", "position noise on the way of one interval")
+    earliest_year: int = setting(2000, "year", "before it no such log could be made: the date is wrong")
+    latest_year: int = setting(2070, "year", "after it the date is wrong (two-digit years are 1970 to 2069)")
+    rollover_before_year: int = setting(
+        2010, "year", "a date 1024 weeks early: logs made since 2019 then show the years from 1999 on"
+    )
 
 
 @dataclass(frozen=True)
 class PassSettings:
     """Finding passes in a recording (`speedlog.course.passes`)."""
+
+    standing_mps: float = setting(1.5, "m/s", "above a standing receiver's noise, below walking pace")
+    standing_kept_s: float = setting(1.0, "s", "a little standing on both sides tells the estimate where zero is")
+    slow_share: float = setting(0.15, "share of the peak", "below this the pass is over: rolling out, turning, return")
+    slow_floor_mps: float = setting(3.0, "m/s", "brisk walking pace, whatever the peak was")
+    slow_kept_s: float = setting(5.0, "s", "how much of a slow roll is still shown as part of the pass")
+    turned_back_m: float = setting(20.0, "m", "so far back from its farthest point a car is on its way home")
+    hole_s: float = setting(20.0, "s", "over a longer hole nobody knows what the car did: another drive begins")
+    smooth_s: float = setting(1.0, "s", "window of the medians that keep single bad readings out of the search")
+    crossing_floor_mps: float = setting(5.0, "m/s", "faster than a car carried or pushed through the trap")
+    crossing_share: float = setting(0.55, "share of the fastest crossing", "slow days: a return drive is slower than this")
+    crossing_surely_mps: float = setting(15.0, "m/s", "return drives are up to 10 m/s; common practice, no source")
+    crossing_around_s: float = setting(1.5, "s", "speed over the trap is taken from this much before to after it")
+    crossing_agree: float = setting(2.5, "ratio", "positions and speed that differ by more do not tell of one drive")
+    same_crossing_s: float = setting(3.0, "s", "no car comes round for a second crossing in so short a time")
+    farthest_across_m: float = setting(100.0, "m", "half a wide runway and a bad position; beyond lies another road")
+    fastest_mps: float = setting(200.0, "m/s", "positions that ask for more than any such car's speed are bad")
+    peak_floor_mps: float = setting(12.0, "m/s", "without a course: above return drives of up to 10 m/s")
+    peak_share: float = setting(0.5, "share of the top speed", "without a course: a pass reaches half the day's top")
+    valley_share: float = setting(0.3, "share of the top speed", "without a course: slower between two peaks: two passes")
+    turned_deg: float = setting(45.0, "degrees", "without a course: so far off its heading, a drive is no straight line")
+    turned_for_s: float = setting(1.0, "s", "a heading that is off for less is a bad position")
+    sudden_mps2: float = setting(40.0, "m/s²", "no car gains or sheds more; a faster change is a bad reading")
+    sudden_mps: float = setting(5.0, "m/s", "and this much on top, for noise and coarse times")
+    step_intervals: float = setting(1.5, "own intervals", "a longer interval may be a gap, or the clock stepped")
+    step_most_intervals: float = setting(1.6, "own intervals", "a forward step hides one interval, jitter included")
+    step_place_m: float = setting(0.3, "m", "how well two positions a second apart tell a distance")
+    step_sure: float = setting(4.0, "sd", "a clock is called wrong only beyond this")
 
 
 @dataclass(frozen=True)
@@ -70,6 +107,16 @@ class FusionSettings:
     clock_tolerance_s: float = setting(2.0, "s", "lag and reading of two loggers of one pass")
     wheel_grid_hz: float = setting(20.0, "Hz", "grid of the first, coarse search for a wheel log's offset")
     wheel_search_s: float = setting(0.6, "s", "fine search around the coarse offset")
+    wheel_least_overlap: float = setting(0.3, "share", "of the shorter log; less may look alike by chance")
+    wheel_least_variance: float = setting(0.3, "share", "of the GNSS speed's variance; a flat stretch fits anything")
+    wheel_least_likeness: float = setting(0.8, "1", "correlation of one and the same pass is 0.99 and more")
+    wheel_rival_s: float = setting(3.0, "s", "a second match farther away than this is another pass")
+    wheel_rival_margin: float = setting(0.002, "1", "closer second matches make the choice a guess")
+    wheel_fit_from: float = setting(0.3, "share of the peak", "slow wheels spin or are carried")
+    wheel_growth_sd: float = setting(0.06, "share at full speed", "tyres grow by a few percent")
+    wheel_slip_sd: float = setting(0.004, "per m/s²", "slip of a few percent at 8 m/s²")
+    wheel_offset_widening: float = setting(3.0, "factor", "the misfits of one pass follow one another")
+    wheel_thin_hz: float = setting(25.0, "Hz", "a wheel's ripple, not its rate, limits it")
     electrical_low: float = setting(1.7, "ratio", "from here a wheel is no plausible wheel but counts poles")
     electrical_high: float = setting(9.0, "ratio", "motors have 1 to 8 pole pairs; common practice, no source")
 
@@ -83,6 +130,20 @@ class VerdictSettings:
     only_just_en: float = setting(1.0, "En", "ISO/IEC 17043: |En| <= 1 agrees")
     lone_source_share: float = setting(0.025, "share of the figure", "design contract, rule 2")
     least_coverage: float = setting(0.5, "share of the trap", "design contract, rule 3")
+    logger_drift_mps: float = setting(0.035, "m/s", "slow Doppler error of one logger; as in fusion")
+    interpolation_divisor: float = setting(4.0, "1", "a corner between two epochs misses the chord by that share")
+
+
+@dataclass(frozen=True)
+class ReportSettings:
+    """Drawing and wording the page (`speedlog.report`)."""
+
+    level_mps2: float = setting(
+        0.3, "m/s²", "smaller than what a slope of 3 % or a gust does; below it the speed counts as level"
+    )
+    zoom_m: float = setting(40.0, "m", "shown on each side of the trap: a second or less at these speeds")
+    most_points: int = setting(900, "points a curve", "a chart is at most about 900 pixels wide")
+    label_gap: float = setting(0.12, "share of the chart", "labels of faults nearer to each other would overlap")
 
 
 @dataclass(frozen=True)
@@ -94,6 +155,7 @@ class Settings:
     faults: FaultSettings = field(default_factory=FaultSettings)
     fusion: FusionSettings = field(default_factory=FusionSettings)
     verdict: VerdictSettings = field(default_factory=VerdictSettings)
+    report: ReportSettings = field(default_factory=ReportSettings)
 
 
 def every_setting() -> list[tuple[str, str, Any, str, str]]:

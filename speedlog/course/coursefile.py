@@ -107,7 +107,9 @@ class Course:
             exit_m=end,
             end_m=numbers["end_m"],
             time_zone=_time_zone(content, file),
-            defaulted=tuple(key.name for key in KEYS if key.default is not None and numbers[key.name] is None),
+            defaulted=tuple(
+                key.name for key in KEYS if key.default is not None and numbers[key.name] is None
+            ),
             **{
                 key.name: key.default if numbers[key.name] is None else numbers[key.name]
                 for key in KEYS
@@ -160,7 +162,9 @@ def check_time_zone(name: str, file: str | os.PathLike[str] | None = None) -> st
         near = difflib.get_close_matches(name, sorted(zoneinfo.available_timezones()), n=2)
         hint = " or ".join(f'"{item}"' for item in near) or '"Europe/Lisbon"'
         raise SpeedlogError(
-            f'time_zone "{plain(name)}" is no time zone', file=file, todo=f"Write an IANA name such as {hint}."
+            f'time_zone "{plain(name)}" is no time zone',
+            file=file,
+            todo=f"Write an IANA name such as {hint}.",
         ) from None
     return name
 
@@ -173,7 +177,9 @@ def _read_toml(path: Path) -> dict[str, Any]:
     except OSError as error:
         raise SpeedlogError(f"can't be read ({error.strerror})", file=path) from None
     if len(data) > _BIGGEST_BYTES:
-        raise SpeedlogError("too big for a course", file=path, todo="Give the course.toml here, the logs elsewhere.")
+        raise SpeedlogError(
+            "too big for a course", file=path, todo="Give the course.toml here, the logs elsewhere."
+        )
     try:
         text = data.decode("utf-8-sig")  # editors on Windows put a mark before the text
     except UnicodeDecodeError:
@@ -183,9 +189,14 @@ def _read_toml(path: Path) -> dict[str, Any]:
     except tomllib.TOMLDecodeError as error:
         found = re.search(r"\s*\(at line (\d+), column \d+\)\s*$", str(error))
         line = int(found.group(1)) if found else None
-        problem = str(error)[: found.start()] if found else str(error).replace("(at end of document)", "at the end")
+        problem = (
+            str(error)[: found.start()] if found else str(error).replace("(at end of document)", "at the end")
+        )
         raise SpeedlogError(
-            f"not TOML: {plain(problem)}", file=path, line=line, todo="See the example in: speedlog course --help"
+            f"not TOML: {plain(problem)}",
+            file=path,
+            line=line,
+            todo="See the example in: speedlog course --help",
         ) from None
     except RecursionError:
         raise SpeedlogError("not a course: nested too deeply", file=path) from None
@@ -195,7 +206,9 @@ def _refuse_unknown(content: Mapping[str, Any], file: str | os.PathLike[str] | N
     for table in ("", "line", "trap"):
         inside = content if not table else content.get(table, {})
         if not isinstance(inside, Mapping):
-            raise SpeedlogError(f"{table} must be a table", file=file, todo=f"Write [{table}] on a line of its own.")
+            raise SpeedlogError(
+                f"{table} must be a table", file=file, todo=f"Write [{table}] on a line of its own."
+            )
         for name in inside:
             if name in _KNOWN[table]:
                 continue
@@ -270,7 +283,9 @@ def check_place(
     return float(lat), float(lon)
 
 
-def _check_trap(entry: float, end: float, runway_end: float | None, file: str | os.PathLike[str] | None) -> None:
+def _check_trap(
+    entry: float, end: float, runway_end: float | None, file: str | os.PathLike[str] | None
+) -> None:
     if entry >= end:
         raise SpeedlogError(
             f"[trap] entry_m ({entry:g}) must be less than exit_m ({end:g})",
@@ -278,10 +293,14 @@ def _check_trap(entry: float, end: float, runway_end: float | None, file: str | 
             todo="Both count along the outbound direction.",
         )
     if end - entry < _SHORTEST_TRAP_M:
-        raise SpeedlogError(f"[trap] is only {end - entry:g} m long", file=file, todo="Give both beams in metres.")
+        raise SpeedlogError(
+            f"[trap] is only {end - entry:g} m long", file=file, todo="Give both beams in metres."
+        )
     if runway_end is not None and runway_end < end:
         raise SpeedlogError(
-            f"[line] end_m ({runway_end:g}) lies before the trap's exit_m ({end:g})", file=file, todo="Check both."
+            f"[line] end_m ({runway_end:g}) lies before the trap's exit_m ({end:g})",
+            file=file,
+            todo="Check both.",
         )
 
 
@@ -292,7 +311,9 @@ def _text(
     if value is None and not required:
         return None
     if value is None:
-        raise SpeedlogError(f"{name} is missing", file=file, todo=f'Write it like {name} = "…" on the first line.')
+        raise SpeedlogError(
+            f"{name} is missing", file=file, todo=f'Write it like {name} = "…" on the first line.'
+        )
     if not isinstance(value, str) or not value.strip():
         raise SpeedlogError(f"{name} must be text", file=file, todo=f'Write it like {name} = "…".')
     return value

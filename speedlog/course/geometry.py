@@ -103,7 +103,9 @@ def _direction(north: Array, east: Array) -> tuple[Array, Array]:
     points = np.column_stack([north, east])
     # the start of the re-weighting: the median is on the line, and the median turn of the chords points along
     half = len(points) // 2
-    chord = np.median(points[half:] if half else points[1:], axis=0) - np.median(points[: max(half, 1)], axis=0)
+    chord = np.median(points[half:] if half else points[1:], axis=0) - np.median(
+        points[: max(half, 1)], axis=0
+    )
     if not np.hypot(*chord):
         chord = points[-1] - points[0]
     weight = np.ones(len(points))
