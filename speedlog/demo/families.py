@@ -1,0 +1,212 @@
+"""Families of random passes for the benchmarks: what each fixes, what it spoils; the rest is drawn."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+
+from speedlog.demo import disturb
+from speedlog.demo.controller import ControllerLog
+from speedlog.demo.draws import Plan, Rng, Scene, gear_of, random_controller, random_logger, random_scene
+from speedlog.demo.gnss import GnssLog, log_gnss
+from speedlog.demo.scenario import Format, SimulatedPass, official_speed
+
+
+def family(name: str, rng: Rng) -> SimulatedPass:
+    """A random pass of a family (`FAMILIES`).
+
+    Raises:
+        KeyError: no such family.
+    """
+    return FAMILIES[name](name, rng)
+
+
+def _built(
+    name: str, rng: Rng, scene: Scene, logs: list[GnssLog], wheel: ControllerLog | None = None
+) -> SimulatedPass:
+    formats: tuple[Format, ...] = ("nmea", "nmea", "nmea", "csv", "gpx")
+    dead = any(label.kind in ("dead_reckoned", "no_fix") for log in logs for label in log.labels)
+    files = []
+    for i, log in enumerate(logs):
+        form = "nmea" if dead else formats[int(rng.integers(0, len(formats)))]
+        files.append((f"gnss_{chr(97 + i)}.{form}", form, log))
+    tyre, measured = scene.truth.car.tyre, rng.uniform(0.985, 1.015)  # by a ruler on a worn tyre
+    return SimulatedPass(
+        family=name, truth=scene.truth, place=scene.place, trap=scene.trap, launch_ns=scene.launch_ns,
+        official_mps=official_speed(rng, scene.truth, scene.trap), gnss=tuple(files),
+        wheel=None if wheel is None else ("controller.csv", wheel),
+        wheel_diameter_m=None if wheel is None else round(2 * tyre.standing_radius_m * measured, 4),
+        gear_ratio=gear_of(scene.truth.car),
+    )  # fmt: skip
+
+
+def _log(rng: Rng, scene: Scene, rate_hz: float | None = None, **changed: float) -> GnssLog:
+    logger = replace(random_logger(rng, rate_hz), **changed)  # type: ignore[arg-type]
+    return log_gnss(rng, scene.truth, scene.place, logger, scene.launch_ns)
+
+
+def _over_trap(rng: Rng, scene: Scene, least: float = 0.05, most: float = 0.6) -> tuple[float, float]:
+    """A stretch of time that holds the whole transit of the trap."""
+    return scene.truth.entry_s - rng.uniform(least, most), scene.truth.exit_s + rng.uniform(least, most)
+
+
+def _clean(rate_hz: float) -> Callable[[str, Rng], SimulatedPass]:
+    def make(name: str, rng: Rng) -> SimulatedPass:
+        scene = random_scene(rng, Plan())
+        return _built(name, rng, scene, [_log(rng, scene, rate_hz)])
+
+    return make
+
+
+def _gap(name: str, rng: Rng, *, wheel: bool = False, plan: Plan | None = None) -> SimulatedPass:
+    scene = random_scene(rng, plan or Plan())
+    log = disturb.gap(_log(rng, scene, float(rng.choice([10, 20, 25]))), *_over_trap(rng, scene))
+    return _built(name, rng, scene, [log], random_controller(rng, scene) if wheel else None)
+
+
+def _ceiling(name: str, rng: Rng) -> SimulatedPass:
+    scene = random_scene(rng, Plan())
+    top = scene.truth.peak_mps - rng.uniform(0.5, 6.0)
+    return _built(name, rng, scene, [disturb.ceiling(_log(rng, scene), top)])
+
+
+def _frozen(name: str, rng: Rng) -> SimulatedPass:
+    scene = random_scene(rng, Plan())
+    start = scene.truth.entry_s - rng.uniform(0.0, 0.6)
+    log = disturb.frozen(
+        _log(rng, scene, float(rng.choice([10, 20, 25]))), start, start + rng.uniform(0.3, 1.2)
+    )
+    return _built(name, rng, scene, [log])
+
+
+def _with_outliers(rng: Rng, scene: Scene, log: GnssLog) -> GnssLog:
+    least = max(1.0, 8 * log.logger.speed_white_mps)
+    for _ in range(int(rng.integers(1, 5))):
+        near = rng.random() < 0.5
+        at = rng.uniform(*_over_trap(rng, scene)) if near else rng.uniform(2.0, scene.truth.stop_s - 1.0)
+        size = least * math.exp(rng.uniform(0, math.log(40.0 / least))) * (1 if rng.random() < 0.6 else -1)
+        place = rng.normal(0, 5) if rng.random() < 0.3 else 0.0
+        log = disturb.outlier(log, at, int(rng.integers(1, 6)), size, place)
+    return log
+
+
+def _outliers(name: str, rng: Rng) -> SimulatedPass:
+    scene = random_scene(rng, Plan())
+    return _built(name, rng, scene, [_with_outliers(rng, scene, _log(rng, scene))])
+
+
+def _spoil(rng: Rng, scene: Scene, log: GnssLog) -> GnssLog:
+    """One to three faults of different kinds, not over each other."""
+    kinds = rng.permutation(["outlier", "ceiling", "poor_fix", "frozen", "dead_reckoned", "no_fix", "gap"])
+    chosen = set(kinds[: int(rng.integers(1, 4))].tolist())
+    if "ceiling" in chosen:
+        log = disturb.ceiling(log, scene.truth.peak_mps - rng.uniform(0.5, 6.0))
+    if "outlier" in chosen:
+        log = _with_outliers(rng, scene, log)
+    if "poor_fix" in chosen:
+        start = rng.uniform(2, scene.truth.stop_s - 3)
+        log = disturb.poor_fix(log, rng, start, start + rng.uniform(0.5, 3))
+    blank = [kind for kind in ("frozen", "dead_reckoned", "no_fix", "gap") if kind in chosen]
+    for i, kind in enumerate(blank):
+        # the first stands about the trap, the others elsewhere
+        if i == 0:
+            start, end = _over_trap(rng, scene)
+        else:
+            start = rng.uniform(1.5, max(scene.truth.entry_s - 3.5, 1.6))
+            end = start + rng.uniform(0.3, 1.2)
+        log = {"frozen": disturb.frozen, "dead_reckoned": disturb.dead_reckoned,
+               "no_fix": disturb.no_fix, "gap": disturb.gap}[kind](log, start, end)  # fmt: skip
+    return log
+
+
+def _mixed(name: str, rng: Rng) -> SimulatedPass:
+    scene = random_scene(rng, Plan(gusts_mps=1.0))
+    logs = [_spoil(rng, scene, _log(rng, scene))]
+    if rng.random() < 0.4:
+        logs.append(_spoil(rng, scene, _log(rng, scene)) if rng.random() < 0.5 else _log(rng, scene))
+    wheel = random_controller(rng, scene, int(rng.integers(0, 3))) if rng.random() < 0.5 else None
+    return _built(name, rng, scene, logs, wheel)
+
+
+def _two_loggers(name: str, rng: Rng) -> SimulatedPass:
+    scene = random_scene(rng, Plan())
+    sound = _log(rng, scene, float(rng.choice([10, 20, 25])))
+    holed = disturb.gap(_log(rng, scene, float(rng.choice([10, 20, 25]))), *_over_trap(rng, scene))
+    return _built(name, rng, scene, [holed, sound])
+
+
+def _lift_before(name: str, rng: Rng) -> SimulatedPass:
+    scene = random_scene(rng, Plan(lift="before"))
+    return _built(name, rng, scene, [_log(rng, scene, float(rng.choice([10, 20, 25])))])
+
+
+def _lag(name: str, rng: Rng, *, loggers: int = 1, wheel: bool = False) -> SimulatedPass:
+    scene = random_scene(rng, Plan())
+    logs = []
+    for _ in range(loggers):
+        size = rng.uniform(0.05, 0.5)
+        kind = "speed_filter_s" if rng.random() < 0.5 else "speed_delay_s"
+        logs.append(_log(rng, scene, float(rng.choice([10, 20, 25])), **{kind: size}))
+    if loggers == 1 and name == "two_loggers_one_lagging":
+        logs.append(_log(rng, scene, float(rng.choice([10, 20, 25]))))
+    return _built(name, rng, scene, logs, random_controller(rng, scene) if wheel else None)
+
+
+def _trap_place(name: str, rng: Rng) -> SimulatedPass:
+    """The trap stands 0.3 to 2 m from where course.toml says, under a stated `place_u_m`."""
+    scene = random_scene(rng, Plan(place_u_m=round(float(rng.uniform(0.3, 2.0)), 2)))
+    off = rng.normal(0, scene.trap.place_u_m)
+    stated = replace(
+        scene.trap, entry_m=round(scene.trap.entry_m + off, 3), exit_m=round(scene.trap.exit_m + off, 3)
+    )
+    return replace(_built(name, rng, scene, [_log(rng, scene)]), trap=stated)
+
+
+def _tails(name: str, rng: Rng) -> SimulatedPass:
+    scene = random_scene(rng, Plan())
+    log = disturb.heavy_tails(_log(rng, scene), rng)
+    for _ in range(int(rng.integers(0, 3))):
+        start = rng.uniform(2, scene.truth.stop_s - 2)
+        log = disturb.place_jump(log, start, start + rng.uniform(0.3, 3), rng.normal(0, 4))
+    return _built(name, rng, scene, [log])
+
+
+def _other_car(plan: Plan, *, bursts: int = 0, wheel: bool = True) -> Callable[[str, Rng], SimulatedPass]:
+    def make(name: str, rng: Rng) -> SimulatedPass:
+        scene = random_scene(rng, plan)
+        log = disturb.gap(_log(rng, scene, float(rng.choice([10, 20, 25]))), *_over_trap(rng, scene))
+        return _built(name, rng, scene, [log], random_controller(rng, scene, bursts) if wheel else None)
+
+    return make
+
+
+FAMILIES: dict[str, Callable[[str, Rng], SimulatedPass]] = {
+    "clean_25hz": _clean(25.0),
+    "clean_10hz": _clean(10.0),
+    "clean_1hz": _clean(1.0),
+    "gap": _gap,
+    "gap_wheel": lambda name, rng: _gap(name, rng, wheel=True),
+    "ceiling": _ceiling,
+    "frozen": _frozen,
+    "outliers": _outliers,
+    "mixed": _mixed,
+    "two_loggers_gap": _two_loggers,
+    "lift_before": _lift_before,
+    # for coverage rather than error
+    "lag": _lag,
+    "two_lags": lambda name, rng: _lag(name, rng, loggers=2),
+    "two_loggers_one_lagging": _lag,
+    "lag_wheel": lambda name, rng: _lag(name, rng, wheel=True),
+    "trap_place": _trap_place,
+    "heavy_tails": _tails,
+    "return": lambda name, rng: _built(
+        name, rng, scene := random_scene(rng, Plan(outbound=False)), [_log(rng, scene)]
+    ),
+    "lift_in_gap": lambda name, rng: _gap(name, rng, plan=Plan(lift="gap")),
+    "wheelspin_bump": _other_car(Plan(bump=True), bursts=3),
+    "rear_drive_gap": _other_car(Plan(drive="rear")),
+    "towed_gap": _other_car(Plan(drive="tow"), wheel=False),
+    "gusts_gap": _other_car(Plan(gusts_mps=2.5), wheel=False),
+}
+MAIN_FAMILIES: tuple[str, ...] = tuple(FAMILIES)[:11]
