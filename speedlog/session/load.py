@@ -196,7 +196,7 @@ def _weather(table: Table, base: Weather, pass_wind: Wind | None) -> Weather:
     wind = table.wind()
     if wind is not None and pass_wind is not None:
         table.fail("wind", "the wind is given twice for this pass", "Give it once.")
-    own = {key: table.quantity(key, kind) for key, kind in _WEATHER.items()}
+    own: dict[str, Any] = {key: table.quantity(key, kind) for key, kind in _WEATHER.items()}
     if own["pressure"] is not None and own["qnh"] is not None:
         table.fail("qnh", "pressure and qnh are both given", "Keep the one that was read at the place.")
     if own["pressure"] is not None or own["qnh"] is not None:

@@ -62,7 +62,8 @@ def _review_pass(
         return ReviewedPass(item, review, review.passes)
     if len(review.passes) != len(sharers):
         raise SpeedlogError(
-            f"pass {item.number}: {names} holds {len(review.passes)} drives at speed, but {len(sharers)} passes name it",
+            f"pass {item.number}: {names} holds {len(review.passes)} drives at speed, "
+            f"but {len(sharers)} passes name it",
             todo="Name each drive as a pass of its own.",
         )
     return ReviewedPass(item, review, (review.passes[sharers.index(item)],))

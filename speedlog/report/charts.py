@@ -1,0 +1,287 @@
+"""The charts of a pass, as plain figures (data and layout) for the script in the page.
+
+A figure with `speed` true has speeds, in m/s, on its axis `y`: the script rewrites them in the unit
+chosen. Texts hold speeds as tokens (`speedlog.report.numbers`), `{unit}` and, in hover texts, `{y}`.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from speedlog.report import wording
+from speedlog.report.channels import path_chart, power_chart, signal_chart
+from speedlog.report.curves import (
+    SYMBOLS,
+    chart_text,
+    extent,
+    label,
+    letter,
+    logger_colour,
+    rectangle,
+    rounded,
+    thin,
+)
+from speedlog.report.view import Chart, View, base_layout, span_of, y_axis
+from speedlog.results import Array, Fault, Pass
+from speedlog.settings import ReportSettings
+
+# Kind of fault -> colour, and the hatching that tells it without colour.
+FAULT_LOOKS = {
+    "gap": ("@ink", ""),
+    "no_fix": ("@vermillion", "/"),
+    "poor_fix": ("@orange", "."),
+    "frozen": ("@blue", "x"),
+    "ceiling": ("@purple", "-"),
+    "outlier": ("@sky", "+"),
+    "clock_jump": ("@green", "|"),
+    "dead_reckoned": ("@yellow", "\\"),
+}
+
+
+def charts(found: Pass, prefix: str, settings: ReportSettings) -> tuple[Chart, ...]:
+    """The charts of a pass; none without samples."""
+    trace = found.trace
+    if trace is None or (span := span_of(trace)) is None:
+        return ()
+    view = View(found, trace, span, settings)
+    made = [_speed(view, prefix)]
+    if found.trap is not None:
+        made.append(_zoom(view, prefix))
+    rest = (path_chart(view, prefix), signal_chart(view, prefix), power_chart(view, prefix))
+    made += [chart for chart in rest if chart is not None]
+    return tuple(made)
+
+
+def _speed(view: View, prefix: str) -> Chart:
+    lanes = [place for place, logger in enumerate(view.found.loggers) if logger.faults]
+    lane_px, speed_px = 26 * len(lanes) + (22 if lanes else 0), 330
+    split = lane_px / (lane_px + speed_px)
+    layout = base_layout(view, speed_px + lane_px + 74)
+    top = extent(
+        [view.trace.speed_high_mps, *(item.speed_mps for item in view.trace.loggers), _official(view)]
+    )
+    layout["yaxis"] = y_axis(
+        domain=[split, 1], range=[0, 1.06 * (top[1] if top else 1)], title={"text": "{unit}"}
+    )
+    traces = [*_estimate(view), *_readings(view)]
+    layout["shapes"] += _official_shapes(view)
+    if lanes:
+        layout["yaxis2"] = y_axis(
+            domain=[0, max(split - 22 / (lane_px + speed_px), 0.02)],
+            range=[len(lanes) - 0.5, -0.5],
+            tickvals=list(range(len(lanes))),
+            ticktext=[letter(place) for place in lanes],
+            showgrid=False,
+        )
+        layout["xaxis"]["anchor"] = "y2"
+        for row, place in enumerate(lanes):
+            bars, notes, tints = _fault_lane(view, row, place, split)
+            traces, layout["annotations"] = traces + bars, layout["annotations"] + notes
+            layout["shapes"] += tints
+        layout["annotations"].append(
+            label(
+                0,
+                split - 20 / (lane_px + speed_px),
+                "faults, by logger",
+                xref="paper",
+                xanchor="left",
+                yanchor="bottom",
+                font={"size": 12, "color": "@soft"},
+            )
+        )
+    figure = {"speed": True, "data": traces, "layout": layout}
+    return Chart(f"{prefix}-speed", "Speed along the line", wording.chart_speed(view.found), figure)
+
+
+def _official(view: View) -> Array:
+    trap = view.found.trap
+    return np.array(trap.official.interval95_mps) if trap and trap.official else np.empty(0)
+
+
+def _official_shapes(view: View) -> list[dict[str, Any]]:
+    """The trap figure across the trap: its uncertainty as a block, the figure as a line."""
+    trap = view.found.trap
+    if trap is None or trap.official is None:
+        return []
+    low, high = trap.official.interval95_mps
+    at = trap.official.speed_mps
+    block = rectangle(trap.entry_m, trap.exit_m, "@trap", 0.35, yref="y", y0=low, y1=high, layer="above")
+    line = {
+        "type": "line",
+        "xref": "x",
+        "yref": "y",
+        "x0": trap.entry_m,
+        "x1": trap.exit_m,
+        "y0": at,
+        "y1": at,
+        "line": {"color": "@trap", "width": 3},
+    }
+    return [block, line]
+
+
+def _estimate(view: View) -> list[dict[str, Any]]:
+    trace = view.trace
+    keep = thin(len(trace.along_m), view.near(trace.along_m), view.settings.most_points)
+    keep &= np.isfinite(trace.along_m) & np.isfinite(trace.speed_mps)
+    along = rounded(trace.along_m[keep], 2)
+    low, high = rounded(trace.speed_low_mps[keep], 3), rounded(trace.speed_high_mps[keep], 3)
+    band = {
+        "type": "scatter",
+        "x": along + along[::-1],
+        "y": low + high[::-1],
+        "fill": "toself",
+        "mode": "lines",
+        "line": {"width": 0},
+        "fillcolor": "@band",
+        "hoverinfo": "skip",
+    }
+    line = {
+        "type": "scatter",
+        "x": along,
+        "y": rounded(trace.speed_mps[keep], 3),
+        "mode": "lines",
+        "line": {"color": "@ink", "width": 2},
+        "hovertemplate": "estimate {y} {unit} at %{x:.0f} m<extra></extra>",
+    }
+    return [band, line]
+
+
+def _readings(view: View) -> list[dict[str, Any]]:
+    found = []
+    for place, item in view.loggers:
+        colour, name = logger_colour(place), letter(place)
+        keep = thin(len(item.along_m), view.near(item.along_m), view.settings.most_points)
+        keep &= np.isfinite(item.along_m) & np.isfinite(item.speed_mps)
+        for used in (True, False):
+            chosen = keep & (item.used == used)
+            if not chosen.any():
+                continue
+            symbol = SYMBOLS[place % len(SYMBOLS)] + ("" if used else "-open")
+            outline = {"color": "@outline", "width": 0.6} if used else {"color": colour, "width": 1.4}
+            said = "" if used else ", left out of the estimate"
+            found.append(
+                {
+                    "type": "scatter",
+                    "mode": "markers",
+                    "x": rounded(item.along_m[chosen], 2),
+                    "y": rounded(item.speed_mps[chosen], 3),
+                    "marker": {"color": colour, "symbol": symbol, "size": 5 if used else 7, "line": outline},
+                    "hovertemplate": f"{name} read {{y}} {{unit}} at %{{x:.0f}} m{said}<extra></extra>",
+                }
+            )
+    return found
+
+
+def _fault_lane(view: View, row: int, place: int, split: float) -> tuple[list[Any], list[Any], list[Any]]:
+    """One logger's faults: hatched bars in its lane, words beside them, a tint behind the curve."""
+    bars, notes, tints = [], [], []
+    width = view.span[1] - view.span[0]
+    sign, last = (-1.0 if view.reverse else 1.0), -np.inf
+    for fault in sorted(
+        view.found.loggers[place].faults, key=lambda item: sign * (item.start_along_m or 0.0)
+    ):
+        if fault.start_along_m is None or fault.end_along_m is None:
+            continue
+        colour, hatch = FAULT_LOOKS[fault.kind]
+        low, high = sorted((fault.start_along_m, fault.end_along_m))
+        low, high = max(low, view.span[0] - 0.01 * width), min(high, view.span[1] + 0.01 * width)
+        if high < low:
+            continue
+        shown = max(high - low, 0.004 * width)
+        bars.append(_fault_bar(fault, row, place, low, shown, colour, hatch))
+        tints.append(rectangle(low, low + shown, colour, 0.1, y0=split))
+        end = low if view.reverse else low + shown
+        if sign * end - last > view.settings.label_gap * width:
+            after = sign * end + 0.2 * width < max(sign * view.span[0], sign * view.span[1])
+            start = low + shown if view.reverse else low
+            notes.append(
+                label(
+                    end if after else start,
+                    row,
+                    f" {wording.FAULTS[fault.kind]} ",
+                    yref="y2",
+                    xanchor="left" if after else "right",
+                    font={"size": 12, "color": "@ink"},
+                )
+            )
+            last = sign * end
+    return bars, notes, tints
+
+
+def _fault_bar(
+    fault: Fault, row: int, place: int, low: float, width: float, colour: str, hatch: str
+) -> dict[str, Any]:
+    words = f"{letter(place)}: {wording.FAULTS[fault.kind]}, {wording.fault_where(fault)}"
+    return {
+        "type": "bar",
+        "orientation": "h",
+        "yaxis": "y2",
+        "y": [row],
+        "base": [round(low, 2)],
+        "x": [round(width, 2)],
+        "width": [0.62],
+        "marker": {
+            "color": colour,
+            "line": {"color": "@ink", "width": 1},
+            "pattern": {
+                "shape": hatch,
+                "fgcolor": "@ink",
+                "bgcolor": colour,
+                "size": 6,
+                "solidity": 0.35,
+                "fillmode": "replace",
+            },
+        },
+        "hovertemplate": f"{words}<br>{chart_text(fault.detail, 110)}<extra></extra>",
+    }
+
+
+def _zoom(view: View, prefix: str) -> Chart:
+    """The speed chart's own curves over the trap: the script borrows them, nothing is stored twice."""
+    low, high = view.zoom
+    trace = view.trace
+    layout = base_layout(view, 380)
+    layout["xaxis"]["range"] = [high, low] if view.reverse else [low, high]
+    layout["annotations"] = [item for item in layout["annotations"] if item["text"] == "trap"]
+    parts = [values[view.near(trace.along_m)] for values in (trace.speed_low_mps, trace.speed_high_mps)]
+    parts += [item.speed_mps[view.near(item.along_m)] for item in trace.loggers]
+    bounds = extent([*parts, _official(view)]) or (0.0, 1.0)
+    pad = max(0.08 * (bounds[1] - bounds[0]), 0.2)
+    layout["yaxis"] = y_axis(range=[bounds[0] - pad, bounds[1] + pad], title={"text": "{unit}"})
+    layout["shapes"] += _official_shapes(view)
+    trap = view.found.trap
+    if trap is not None and trap.official is not None:
+        above = trap.official.interval95_mps[1]
+        text = f"trap figure {{mps:{trap.official.speed_mps:.4f}}}"
+        layout["annotations"].append(
+            label(
+                (trap.entry_m + trap.exit_m) / 2,
+                above,
+                text,
+                yref="y",
+                yanchor="bottom",
+                bgcolor="@paper",
+                font={"size": 13, "color": "@trap"},
+            )
+        )
+    count = 2 + len(_readings(view))
+    figure = {"speed": True, "borrow": f"{prefix}-speed", "curves": count, "layout": layout, "own_x": True}
+    return Chart(
+        f"{prefix}-trap", "Through the trap", wording.chart_trap(view.found, *_at_beams(view)), figure
+    )
+
+
+def _at_beams(view: View) -> tuple[float | None, float | None]:
+    """The estimate's speed at the first and the second beam passed."""
+    assert view.trap is not None
+    known = np.isfinite(view.trace.along_m) & np.isfinite(view.trace.speed_mps)
+    along, speed = view.trace.along_m[known], view.trace.speed_mps[known]
+    if len(along) < 2:
+        return None, None
+    order = np.argsort(along, kind="stable")
+    along, speed = along[order], speed[order]
+    beams = view.trap[::-1] if view.reverse else view.trap
+    at = [float(np.interp(beam, along, speed)) if along[0] <= beam <= along[-1] else None for beam in beams]
+    return at[0], at[1]

@@ -1,0 +1,156 @@
+"use strict";
+/* Draws the charts as they are scrolled to, and rewrites the speeds in the unit chosen. Every speed
+   in the page carries metres per second; verdicts and numbers stand in the HTML without this. */
+(function () {
+  const units = JSON.parse(document.getElementById("units").textContent); // symbol: [m/s in one, digits]
+  const dark = window.matchMedia("(prefers-color-scheme: dark)");
+  const themes = {
+    light: {ink: "#101418", soft: "#454d54", paper: "#ffffff", grid: "#dde2e5", band: "rgba(16,20,24,.22)",
+      outline: "#101418", trap: "#b84700", trapband: "#f3e9e2"},
+    dark: {ink: "#f4f6f7", soft: "#bcc5cb", paper: "#0e1215", grid: "#2b3339", band: "rgba(244,246,247,.28)",
+      outline: "#0e1215", trap: "#ff8a4c", trapband: "#2b211b"},
+  };
+  const palette = {vermillion: "#d55e00", orange: "#e69f00", blue: "#0072b2", purple: "#cc79a7", sky: "#56b4e9",
+    green: "#009e73", yellow: "#f0e442", logger1: "#e69f00", logger2: "#009e73", logger3: "#cc79a7",
+    logger4: "#56b4e9", logger5: "#f0e442"};
+  const printed = {width: 690};
+  const drawn = new Map();
+  let unit = document.querySelector('input[name="unit"]:checked').value;
+  let printing = false;
+
+  function number(mps, signed) {
+    const [size, digits] = units[unit];
+    const text = Math.abs(mps / size).toFixed(digits);
+    const zero = Number(text) === 0;
+    return (zero ? "" : mps < 0 ? "\u2212" : signed ? "+" : "") + text;
+  }
+
+  function showNumbers() {
+    for (const item of document.querySelectorAll("[data-mps]")) {
+      const kept = item.dataset.givenUnit === unit ? item.dataset.given : null;
+      item.textContent = kept || number(Number(item.dataset.mps), "signed" in item.dataset);
+    }
+    for (const item of document.querySelectorAll("[data-unit]")) item.textContent = unit;
+  }
+
+  // ---- charts ----
+
+  function charting() {
+    if (!window.Plotly) {
+      const script = document.createElement("script");
+      script.textContent = document.getElementById("charting").textContent;
+      document.head.append(script);
+    }
+    return window.Plotly;
+  }
+
+  function colours() {
+    const name = dark.matches && !printing ? "dark" : "light";
+    return Object.assign({logger0: name === "dark" ? "#56b4e9" : "#0072b2"}, palette, themes[name]);
+  }
+
+  // Puts colours and words of the moment into a figure: "@ink", "{unit}", "{y}", "{mps:83.8}".
+  function finish(value, key, look) {
+    if (Array.isArray(value)) return typeof value[0] === "number" ? value.slice() : value.map((item) => finish(item, key, look));
+    if (value && typeof value === "object") {
+      return Object.fromEntries(Object.entries(value).map(([name, item]) => [name, finish(item, name, look)]));
+    }
+    if (typeof value !== "string") return value;
+    if (/color$/.test(key) && value[0] === "@") return look[value.slice(1)];
+    if (key !== "text" && key !== "hovertemplate") return value;
+    return value.replace(/\{unit\}/g, unit).replace(/\{y\}/g, "%{y:." + units[unit][1] + "f}")
+      .replace(/\{mps:(-?[\d.]+)\}/g, (all, mps) => number(Number(mps)) + "\u00a0" + unit);
+  }
+
+  function stored(id) {
+    return JSON.parse(document.getElementById(id + "-data").textContent);
+  }
+
+  function inUnit(figure) {
+    const size = units[unit][0];
+    const scaled = (list) => list.map((item) => (item === null ? null : item / size));
+    for (const trace of figure.data) if (!trace.yaxis || trace.yaxis === "y") trace.y = scaled(trace.y);
+    for (const shape of figure.layout.shapes) if (shape.yref === "y") [shape.y0, shape.y1] = scaled([shape.y0, shape.y1]);
+    for (const note of figure.layout.annotations) if (note.yref === "y") note.y /= size;
+    figure.layout.yaxis.range = scaled(figure.layout.yaxis.range);
+  }
+
+  function figureOf(id) {
+    const raw = stored(id);
+    if (raw.borrow) raw.data = stored(raw.borrow).data.slice(0, raw.curves);
+    const figure = finish(raw, "", colours());
+    if (figure.speed) inUnit(figure);
+    figure.layout.dragmode = window.matchMedia("(pointer: coarse)").matches ? false : "zoom";
+    figure.layout.font.family = getComputedStyle(document.body).fontFamily;
+    if (printing) figure.layout.width = printed.width;
+    return figure;
+  }
+
+  function draw(holder) {
+    const id = holder.dataset.chart;
+    const figure = figureOf(id);
+    const now = drawn.get(id);
+    if (now && now.range && !printing) figure.layout.xaxis.range = now.range;
+    const config = {displayModeBar: false, responsive: !printing, doubleClick: "reset", showTips: false};
+    charting().react(holder, figure.data, figure.layout, config);
+    if (now) return;
+    drawn.set(id, {range: null});
+    if (!figure.own_x) holder.on("plotly_relayout", (change) => follow(holder, change));
+  }
+
+  // The charts of a pass share one distance axis: looking closer in one looks closer in all.
+  let following = false;
+  function follow(source, change) {
+    if (following || printing) return;
+    const range = change["xaxis.range"] || (change["xaxis.range[0]"] !== undefined ? [change["xaxis.range[0]"], change["xaxis.range[1]"]] : null);
+    if (!range && !change["xaxis.autorange"]) return;
+    following = true;
+    for (const holder of document.querySelectorAll(".plot")) {
+      const state = drawn.get(holder.dataset.chart);
+      if (holder.dataset.group !== source.dataset.group || stored(holder.dataset.chart).own_x || !state) continue;
+      state.range = range;
+      if (holder !== source) window.Plotly.relayout(holder, {"xaxis.range": range ? range.slice() : stored(holder.dataset.chart).layout.xaxis.range});
+    }
+    following = false;
+  }
+
+  function redraw() {
+    for (const holder of document.querySelectorAll(".plot")) if (drawn.has(holder.dataset.chart)) draw(holder);
+  }
+
+  const holders = document.querySelectorAll(".plot");
+  if ("IntersectionObserver" in window) {
+    const watch = new IntersectionObserver((entries) => {
+      for (const entry of entries) {
+        if (!entry.isIntersecting) continue;
+        watch.unobserve(entry.target);
+        draw(entry.target);
+      }
+    }, {rootMargin: "300px"});
+    holders.forEach((holder) => watch.observe(holder));
+  } else holders.forEach(draw);
+
+  // On paper: every chart, in the light colours, at the width of the page; every detail opened.
+  let closed = [];
+  window.addEventListener("beforeprint", () => {
+    printing = true;
+    closed = [...document.querySelectorAll("details:not([open])")];
+    for (const item of closed) item.open = true;
+    holders.forEach(draw);
+  });
+  window.addEventListener("afterprint", () => {
+    printing = false;
+    for (const item of closed) item.open = false;
+    redraw();
+  });
+
+  const choice = document.querySelector(".units");
+  choice.hidden = false;
+  choice.addEventListener("change", (event) => {
+    unit = event.target.value;
+    showNumbers();
+    redraw();
+  });
+  dark.addEventListener("change", redraw);
+  if (unit) showNumbers(); // a reloaded page may remember another choice
+})();

@@ -1,0 +1,329 @@
+"""Every sentence and label that a reader of the page meets, in one place.
+
+Speeds stand in the sentences as tokens (`speedlog.report.numbers`). The verdict's and a logger's own
+sentence are made by `speedlog.reconcile` and only passed through.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from speedlog.report.numbers import dif, mps, num
+from speedlog.results import Array, Fault, FaultKind, Interval, Logger, Pass, Trap, VerdictCode
+from speedlog.session import Change, SessionPass, SetupValue, Weather
+from speedlog.settings import ReportSettings
+from speedlog.units import Quantity
+
+VERDICTS: Mapping[VerdictCode, str] = {
+    "not_enough_data": "too little data",
+    "trap_figure_doubtful": "trap figure in doubt",
+    "logger_missed_trap": "loggers missed the trap",
+    "logger_ceiling": "logger topped out",
+    "logger_low": "logger reads low",
+    "logger_high": "logger reads high",
+    "agree": "trap and logs agree",
+}
+FAULTS: Mapping[FaultKind, str] = {
+    "gap": "no epochs",
+    "no_fix": "no fix",
+    "poor_fix": "weak fix",
+    "frozen": "frozen values",
+    "ceiling": "topped out",
+    "outlier": "stray reading",
+    "clock_jump": "clock step",
+    "dead_reckoned": "dead reckoned",
+}
+SETUP: Mapping[str, str] = {
+    "tyre": "Tyres",
+    "wheel_diameter": "Wheel diameter",
+    "gear_ratio": "Gear ratio",
+    "pole_pairs": "Pole pairs",
+    "cells": "Cells",
+    "current_limit": "Current limit",
+    "ramp": "Throttle ramp",
+    "timing": "Motor timing",
+    "mass": "Mass",
+    "motor": "Motor",
+    "controller": "Speed controller",
+    "pack": "Pack",
+    "body": "Body",
+    "other": "Other",
+}
+MEASURED: Mapping[str, str] = {
+    "motor_temp_before": "Motor before",
+    "motor_temp_after": "Motor after",
+    "pack_voltage_rest": "Pack at rest",
+    "charge_put_back": "Charge put back",
+    "tyre_diameter_before": "Tyre before",
+    "tyre_diameter_after": "Tyre after",
+}
+SAFETY = (
+    "These cars can kill. Run only on a closed course, and keep to the event's rules and the stewards' word: "
+    "they come before anything on this page, and so do local codes.",
+    "Keep within the makers' limits for tyres (rpm), pack, motor and speed controller. Look over tyres and "
+    "wheels after each pass, and let nobody stand in the plane of the wheels while they spin up.",
+    "Charge lithium packs with the right charger and cell count, never unattended, on a surface that does "
+    "not burn; a swollen, hit or over-discharged pack is not for use.",
+    "The page tells what the logs and the trap say of passes already made. It does not say that the next "
+    "one, or any part of the car, is fit for it.",
+)
+TRAP_IS = (
+    "The timekeeper's figure; its interval comes from the timer's step, the trap's length and the digits "
+    "quoted."
+)
+MEAN = "mean through the trap"
+FASTEST = "fastest moment"
+ESTIMATE_SAYS = "What all logs together say, made without knowing the trap figure."
+NO_INTERVAL = "a reading, without an interval of its own"
+NO_FIGURE = "No trap figure was given, so the estimate stands alone."
+NO_COURSE = "No course was given: the pass has its own fitted line, and only its fastest moment can be told."
+NO_TRAP = "The logs do not show this pass going through the trap."
+NO_CHART = "There are no samples of this pass to draw."
+CARRIED = "What a pass does not say again is carried over from the pass before."
+
+
+def verdict(found: Pass) -> str:
+    """The first sentence of a card."""
+    if found.verdict is not None:
+        return found.verdict.text
+    if found.trap is None:
+        return NO_COURSE
+    return NO_FIGURE if found.trap.estimate_mps is not None else NO_TRAP
+
+
+def verdict_words(found: Pass) -> str:
+    """The verdict in a few words, for the day's table."""
+    if found.verdict is not None:
+        return VERDICTS[found.verdict.code]
+    return "no course" if found.trap is None else "no trap figure"
+
+
+def direction(found: Pass) -> str:
+    way = {True: "outbound", False: "return", None: "own line"}[found.outbound]
+    return f"{way}, heading {found.heading_deg % 360:.0f}°"
+
+
+def half_width(interval: Interval | None) -> str:
+    """ "± 0.9 mph", or that it is unknown."""
+    return "interval unknown" if interval is None else f"± {mps((interval[1] - interval[0]) / 2)}"
+
+
+def span(interval: Interval | None) -> str:
+    """ "186.8 to 188.6 mph"."""
+    return "–" if interval is None else f"{num(interval[0])} to {mps(interval[1])}"
+
+
+def given(value: Quantity | None) -> tuple[str, str] | None:
+    """A trap figure's own number and unit, so that its digits stay as the timekeeper read them out."""
+    if value is None or value.unit.kind != "speed":
+        return None
+    number = value.text.replace(",", ".").split()[0].removesuffix(value.unit.symbol)
+    return (number, value.unit.symbol) if number.replace(".", "", 1).isdecimal() else None
+
+
+def difference(logger: Logger) -> str:
+    """ "−1.0 mph (−0.5 %), peak against official"."""
+    if logger.difference_mps is None:
+        return "–"
+    percent = "" if logger.difference_percent is None else f" ({_signed(logger.difference_percent)} %)"
+    return f"{dif(logger.difference_mps)}{percent}" + (f", {logger.compared}" if logger.compared else "")
+
+
+def estimate_difference(trap: Trap) -> str:
+    """How far the estimate is from the trap figure."""
+    if trap.official is None or trap.estimate_mps is None:
+        return ""
+    off = trap.estimate_mps - trap.official.speed_mps
+    return f"{dif(off)} ({_signed(100 * off / trap.official.speed_mps)} %), against the trap figure"
+
+
+def estimate_coverage(trap: Trap) -> str:
+    return f"{100 * trap.coverage:.0f} % of the trap"
+
+
+def coverage(logger: Logger) -> str:
+    """How much of the trap a logger saw."""
+    if logger.kind == "wheel":
+        return f"{100 * logger.coverage:.0f} % of the trap, by wheel speed"
+    if logger.coverage == 0:
+        return "nothing of the trap"
+    return f"{100 * logger.coverage:.0f} % of the trap"
+
+
+def reading_name(logger: Logger) -> str:
+    return "highest reading" if logger.trap_reading_mps is None else "mean over the trap"
+
+
+def pulling(found: Pass, settings: ReportSettings) -> str | None:
+    """Was there more in it? By the acceleration at the trap's exit."""
+    rate = found.trap_accel_mps2
+    if rate is None:
+        return None
+    if abs(rate) < settings.level_mps2:
+        return "At the trap's exit the speed had levelled off."
+    if rate > 0:
+        return f"It was still pulling: at the trap's exit it gained {mps(rate)} each second."
+    return f"It was already slowing: at the trap's exit it lost {mps(-rate)} each second."
+
+
+def peak(found: Pass) -> str | None:
+    if found.peak is None:
+        return None
+    low, high = found.peak.interval95_mps
+    where = f"{found.peak.along_m:.0f} m along" + _of_trap(found, found.peak.along_m)
+    return f"Fastest moment: {mps(found.peak.estimate_mps)} ({num(low)} to {mps(high)}), {where}."
+
+
+def _of_trap(found: Pass, along_m: float) -> str:
+    if found.trap is None:
+        return ""
+    sign = -1.0 if found.outbound is False else 1.0
+    entry, exit_ = (found.trap.entry_m, found.trap.exit_m)[:: int(sign)]
+    if sign * (along_m - entry) < 0:
+        return f", {abs(along_m - entry):.0f} m before the trap"
+    if sign * (along_m - exit_) > 0:
+        return f", {abs(along_m - exit_):.0f} m past the trap"
+    return ", inside the trap"
+
+
+def straightness(found: Pass) -> str | None:
+    """How straight it ran."""
+    straight = found.straightness
+    if straight is None or not np.isfinite(straight.greatest_across_m):
+        return None
+    side = "right" if straight.greatest_across_m > 0 else "left"
+    line = "the line" if found.outbound is not None else "its own fitted line"
+    text = (
+        f"It was at most {abs(straight.greatest_across_m):.1f} m to the {side} of {line}, "
+        f"{straight.greatest_at_along_m:.0f} m along"
+    )
+    if straight.trap_drift_m is None or not np.isfinite(straight.trap_drift_m):
+        return text + "."
+    drift = straight.trap_drift_m
+    if abs(drift) < 0.05:
+        return text + ", and held its course through the trap."
+    return (
+        text + f", and drifted {abs(drift):.1f} m to the {'right' if drift > 0 else 'left'} through the trap."
+    )
+
+
+def fault_where(fault: Fault) -> str:
+    """Where a fault happened, along the line."""
+    if fault.start_along_m is None or fault.end_along_m is None:
+        return "its place on the line is unknown"
+    if abs(fault.start_along_m - fault.end_along_m) < 1:
+        return f"at {fault.start_along_m:.0f} m"
+    return f"{fault.start_along_m:.0f} m to {fault.end_along_m:.0f} m"
+
+
+def chart_speed(found: Pass) -> str:
+    """What the chart of speed against distance shows."""
+    parts = ["Speed against distance along the line."]
+    if (said := peak(found)) is not None:
+        parts.append(said)
+    marked = [fault for logger in found.loggers for fault in logger.faults]
+    near = sum(fault.near_trap for fault in marked)
+    if not marked:
+        parts.append("No logger shows a fault.")
+    else:
+        parts.append(
+            f"{counted(len(marked), 'fault')} marked below the curve, {near or 'none'} near the trap."
+        )
+    return " ".join(parts)
+
+
+def chart_trap(found: Pass, entry_mps: float | None, exit_mps: float | None) -> str:
+    """What the zoom on the trap shows."""
+    parts = []
+    if entry_mps is not None and exit_mps is not None:
+        parts.append(
+            f"By the estimate it entered the trap at {mps(entry_mps)} and left it at {mps(exit_mps)}."
+        )
+    trap = found.trap
+    if trap is not None and trap.official is not None and trap.interval95_mps is not None:
+        low, high = trap.official.interval95_mps
+        if high < trap.interval95_mps[0]:
+            parts.append("The trap figure, with its uncertainty, lies below the estimate's interval.")
+        elif low > trap.interval95_mps[1]:
+            parts.append("The trap figure, with its uncertainty, lies above the estimate's interval.")
+        else:
+            parts.append("The trap figure and the estimate overlap within their uncertainties.")
+    return " ".join(parts) or "The stretch round the trap."
+
+
+def chart_channel(name: str, unit: str, values: Mapping[str, Array], digits: int) -> str:
+    """The range of one channel, logger by logger: "Satellites used: A 12 to 19, B 9 to 14."."""
+    said = []
+    for letter, found in values.items():
+        low, high = float(np.nanmin(found)), float(np.nanmax(found))
+        said.append(f"{letter} {low:.{digits}f} to {high:.{digits}f}{unit}")
+    return f"{name}: {', '.join(said)}."
+
+
+def chart_path(found: Pass, across_m: float, along_m: float) -> str:
+    said = straightness(found) or "The path across the line."
+    return f"{said} Not to scale: a grid square is {across_m:g} m across and {along_m:g} m along."
+
+
+def changes(entry: SessionPass, first: bool) -> str:
+    """What was changed on the car since the pass before."""
+    if first:
+        return "First pass of the session." if entry.setup else "No set-up was noted."
+    if not entry.changes:
+        return "Nothing on the car was changed since the pass before, as far as the session says."
+    return f"Changed since the pass before: {'; '.join(_change(item) for item in entry.changes)}."
+
+
+def _change(item: Change) -> str:
+    name = SETUP[item.key].lower()
+    if item.before is None:
+        return f"{name} {setup_value(item.after)} (not stated before)"
+    return f"{name} from {setup_value(item.before)} to {setup_value(item.after)}"
+
+
+def setup_value(value: SetupValue) -> str:
+    if isinstance(value, Quantity):
+        return value.text
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def weather(found: Weather) -> list[str]:
+    """The weather, an item a phrase."""
+    names = {
+        "wind_height": "wind measured at",
+        "temperature": "air",
+        "humidity": "humidity",
+        "pressure": "pressure at the place",
+        "qnh": "QNH",
+        "elevation": "elevation",
+    }
+    said = [f"wind {found.wind.text}"] if found.wind else []
+    return said + [f"{text} {getattr(found, key).text}" for key, text in names.items() if getattr(found, key)]
+
+
+def counted(number: int, noun: str) -> str:
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+def day_line(codes: Sequence[VerdictCode | None], failed: int) -> str:
+    """The day in one sentence, from the verdict codes of its passes (None: no verdict)."""
+    parts = [counted(len(codes) + failed, "pass").replace("passs", "passes")]
+    judged = [code for code in codes if code is not None]
+    if judged:
+        agree = sum(code == "agree" for code in judged)
+        parts.append(
+            "all agree with the trap" if agree == len(judged) else f"{agree or 'none'} agree with the trap"
+        )
+    doubtful = sum(code == "trap_figure_doubtful" for code in judged)
+    if doubtful:
+        parts.append(f"{counted(doubtful, 'trap figure')} in doubt")
+    if failed:
+        parts.append(f"{failed} without a review")
+    return ", ".join(parts) + "."
+
+
+def _signed(value: float) -> str:
+    sign = "−" if value < 0 else "+" if value > 0 else ""
+    return f"{sign}{abs(value):.1f}"
