@@ -30,6 +30,16 @@ class ReadSettings:
     rollover_before_year: int = setting(
         2010, "year", "a date 1024 weeks early: logs made since 2019 then show the years from 1999 on"
     )
+    header_search_lines: int = setting(300, "lines", "no preamble is longer; a log without a header is refused soon")
+    sample_rows: int = setting(200, "rows", "first rows by which forms of cells are told; 8 s at 25 Hz")
+    short_rows_share: float = setting(0.05, "share", "more short rows are the logger's habit, fewer are cut lines")
+    unit_window_s: float = setting(1.0, "s", "over a second position noise is small beside the way of a fast car")
+    unit_least_mps: float = setting(3.0, "m/s", "below it position noise weighs too much in a ratio of speeds")
+    unit_least_windows: int = setting(5, "count", "fewer windows could agree with a unit by chance")
+    unit_tolerance: float = setting(0.04, "share", "units of speed lie 9.7 % and more apart (ft/s and km/h); under half")
+    pulse_low_us: float = setting(1000.0, "µs", "servo pulse of no throttle; common practice, no source")
+    pulse_high_us: float = setting(2000.0, "µs", "servo pulse of full throttle; common practice, no source")
+    table_jump_m: float = setting(1000.0, "m", "x and y of neighbouring rows further apart are no track in degrees")
 
 
 @dataclass(frozen=True)
@@ -68,6 +78,48 @@ class PassSettings:
 @dataclass(frozen=True)
 class FaultSettings:
     """When samples can't be trusted (`speedlog.faults`)."""
+
+    moving_mps: float = setting(3.0, "m/s", "while standing or creeping nothing can be missed")
+    gap_intervals: float = setting(1.5, "own intervals", "design contract: covered is at most 1.5 of its own intervals")
+    gap_jitter_s: float = setting(0.002, "s", "rounding of logged times must not make a gap")
+    near_trap_m: float = setting(25.0, "m", "design contract: or the trap's own length, whichever is more")
+    hdop_poor: float = setting(3.0, "1", "a runway under open sky gives 0.5 to 1.5; common practice, no source")
+    hdop_rise: float = setting(2.5, "times the median", "a sudden loss of satellites on one side")
+    hdop_rise_from: float = setting(2.0, "1", "below this a rise does no harm")
+    satellites_poor: float = setting(4.5, "count", "four give a place without any check on it")
+    satellites_drop: float = setting(0.5, "share of the median", "half of the sky is gone")
+    satellites_drop_below: float = setting(8.0, "count", "eight left are plenty, whatever is lost")
+    cn0_poor_dbhz: float = setting(28.0, "dB-Hz", "tracking gets noisy below; common practice, no source")
+    cn0_drop_db: float = setting(8.0, "dB", "a sixth of the usual power: antenna turned away, shaded or jammed")
+    position_steps: float = setting(1.5, "text steps", "a car that moved so far can't have the same place written")
+    repeat_rows: int = setting(3, "rows", "two equal readings are chance, three are looked at")
+    repeat_chance: float = setting(1e-4, "probability", "of one such run by chance in a whole pass")
+    repeat_even_odds: float = setting(0.5, "probability", "where text is this coarse, repeats prove nothing")
+    flat_noise: float = setting(6.0, "sd", "a jump at the end of a run beyond this was no noise")
+    flat_steps: float = setting(2.0, "text steps", "the same, for coarse text")
+    flat_accel_mps2: float = setting(10.0, "m/s²", "what a change of the pull may do within one interval")
+    flat_speed_mps: float = setting(0.5, "m/s", "disagreement of a steady reading with positions that counts")
+    flat_place_m: float = setting(0.1, "m", "epoch-to-epoch position noise; references topic 5")
+    flat_place_sd: float = setting(4.0, "sd", "positions prove a wrong speed only beyond this")
+    ceiling_rows: int = setting(3, "rows", "fewer can be the round top of any pass")
+    ceiling_pinned: float = setting(0.9, "share of rows", "a real top speed scatters, a limit does not")
+    ceiling_pull_mps2: float = setting(1.0, "m/s²", "a car that gains so much just before is not at its top speed")
+    ceiling_slope_s: float = setting(0.25, "s", "the pull is taken from this much before and after the flat top")
+    ceiling_slope_rows: int = setting(4, "rows", "and from as many rows as a slope needs")
+    ceiling_loss_mps: float = setting(0.4, "m/s", "less hidden above the flat top is a rounded peak")
+    ceiling_loss_noise: float = setting(4.0, "sd", "the same, for noisy readings and coarse text steps")
+    ceilings_mps: tuple[float, ...] = setting(
+        (65.535, 255 / 3.6, 99.9 * 1852 / 3600, 100.0, 655.35 / 3.6), "m/s", "references topic 5: fields that run full"
+    )
+    ceiling_known_mps: float = setting(0.03, "m/s", "how near to a known limit counts as that limit")
+    outlier_rows: tuple[int, ...] = setting((1, 2, 3, 5), "rows", "longer runs of wrong values are no single outliers")
+    outlier_side_rows: int = setting(4, "rows", "neighbours on each side that must both speak against a value")
+    outlier_noise: float = setting(8.0, "sd", "extrapolated neighbours are noisier than a reading; 1 in 1e6 rows")
+    outlier_accel_mps2: float = setting(10.0, "m/s²", "half of what pull and brakes differ by; times the interval")
+    outlier_speed_mps: float = setting(0.4, "m/s", "smaller spikes do no harm")
+    outlier_place_m: float = setting(1.0, "m", "slow wander and steps of a metre are a receiver's normal life")
+    outlier_place_mps: float = setting(0.5, "m/s", "times the distance in time: error of the speed between positions")
+    held_share: float = setting(0.4, "share of moving rows", "a table written faster than its receiver repeats so many")
 
 
 @dataclass(frozen=True)
@@ -116,6 +168,7 @@ class FusionSettings:
     wheel_growth_sd: float = setting(0.06, "share at full speed", "tyres grow by a few percent")
     wheel_slip_sd: float = setting(0.004, "per m/s²", "slip of a few percent at 8 m/s²")
     wheel_offset_widening: float = setting(3.0, "factor", "the misfits of one pass follow one another")
+    wheel_worst_residual: float = setting(0.06, "share of the peak", "a wheel that misfits more is not this car's")
     wheel_thin_hz: float = setting(25.0, "Hz", "a wheel's ripple, not its rate, limits it")
     electrical_low: float = setting(1.7, "ratio", "from here a wheel is no plausible wheel but counts poles")
     electrical_high: float = setting(9.0, "ratio", "motors have 1 to 8 pole pairs; common practice, no source")

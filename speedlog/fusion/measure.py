@@ -50,10 +50,9 @@ class WheelSource:
     slip_s2_m: float
     offset_u_s: float  # standard uncertainty of its clock's offset
 
-    @property
-    def speed_mps(self) -> Array:
+    def speed_of(self, tread_mps: Array) -> Array:
         """Speed by scale and growth alone: slip needs the acceleration."""
-        return np.asarray(self.tread_mps * (self.scale + self.growth_s2_m2 * self.tread_mps**2))
+        return np.asarray(tread_mps * (self.scale + self.growth_s2_m2 * tread_mps**2))
 
 
 @dataclass(frozen=True)
@@ -145,7 +144,7 @@ def observe(
         row[:, ALONG] = row[:, layout.place_drift(i)] = 1.0
         parts.append((source.time_s[ok], row, source.travel_m[ok], np.full(len(row), noise.place_m**2), 2 * i + 1))
     for i, wheel in enumerate(wheels):
-        value = wheel.speed_mps
+        value = wheel.speed_of(wheel.tread_mps)
         row = np.zeros((len(value), layout.size))
         row[:, SPEED] = 1.0
         row[:, ACCEL] = -wheel.slip_s2_m * wheel.tread_mps

@@ -1,0 +1,189 @@
+"""One pass as all its recordings saw it: tracks, their faults, and the motion fused from them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from speedlog.course.coursefile import Course
+from speedlog.course.passes import PassSpan
+from speedlog.course.track import Track, make_track
+from speedlog.faults import Span, find_faults, speed_usable, usable
+from speedlog.fusion.clocks import ClockOffset, PassGroup
+from speedlog.fusion.estimate import Motion, estimate_motion
+from speedlog.fusion.measure import GnssSource
+from speedlog.fusion.wheel import WheelFit, fit_wheel
+from speedlog.samples import Recording
+from speedlog.settings import Settings
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class Witnessed:
+    """One GNSS recording's part in a pass. Masks are (N,) over the track's samples."""
+
+    recording: int  # its place among the files given
+    track: Track
+    faults: tuple[Span, ...]
+    place_ok: Mask
+    speed_ok: Mask
+    source: GnssSource
+
+
+@dataclass(frozen=True, eq=False)
+class WheelPart:
+    """One wheel log's part in a pass, aligned; the track's times and places are the pass's."""
+
+    recording: int
+    track: Track
+    fit: WheelFit
+    speed_mps: Array  # (N,) corrected by scale, growth and slip
+
+
+@dataclass(frozen=True, eq=False)
+class Drive:
+    """A pass with its motion. `origin` is the UTC from which all times count, in seconds."""
+
+    origin: pd.Timestamp
+    end: pd.Timestamp
+    span: PassSpan
+    sign: int
+    beams_m: tuple[float, float] | None  # travel at the beams in the order in which they are crossed
+    seen: tuple[Witnessed, ...]
+    wheels: tuple[WheelPart, ...]
+    motion: Motion | None
+
+    def utc(self, time_s: float) -> pd.Timestamp:
+        return self.origin + pd.Timedelta(round(time_s * 1e9), "ns")
+
+
+def gather(
+    group: PassGroup, recordings: Sequence[Recording], offsets: Sequence[ClockOffset], course: Course | None, settings: Settings
+) -> Drive | None:
+    """Cut a pass out of its GNSS recordings and fuse them; None where nothing of it can be used."""
+    starts = [span.start + pd.Timedelta(offsets[i].offset_s, "s") for i, span in group.members]
+    ends = [span.end + pd.Timedelta(offsets[i].offset_s, "s") for i, span in group.members]
+    origin = min(starts)
+    line = group.members[0][1]
+    seen = []
+    for i, span in group.members:
+        # without a course each span has fitted its own line: one pass has one line
+        own = replace(span, line=line.line)
+        own_origin = origin - pd.Timedelta(offsets[i].offset_s, "s")
+        track = make_track(recordings[i], own, course, origin=own_origin, settings=settings.passes)
+        if track is not None:
+            seen.append(_witness(i, track, settings))
+    if not seen:
+        return None
+    sign = seen[0].track.sign
+    beams = None if course is None else _beams(course, sign)
+    motion = estimate_motion([item.source for item in seen], [], beams, settings.fusion)
+    return Drive(origin, max(ends), line, sign, beams, tuple(seen), (), motion)
+
+
+def _beams(course: Course, sign: int) -> tuple[float, float]:
+    return (course.entry_m, course.exit_m) if sign > 0 else (-course.exit_m, -course.entry_m)
+
+
+def _witness(i: int, track: Track, settings: Settings) -> Witnessed:
+    spans = find_faults(track, settings.faults)
+    speed = track.samples["speed_mps"].to_numpy(dtype=float)
+    place_ok = usable(track, spans) & np.isfinite(track.along_m)
+    speed_ok = speed_usable(track, spans) & np.isfinite(speed)
+    source = GnssSource(track.time_s, track.sign * track.along_m, speed, place_ok, speed_ok, track.interval_s)
+    return Witnessed(i, track, spans, place_ok, speed_ok, source)
+
+
+def add_wheels(
+    drive: Drive, wheels: Sequence[tuple[int, Recording, Array, float]], settings: Settings
+) -> tuple[Drive, tuple[str, ...]]:
+    """The pass with its wheel logs: each fitted to the GNSS motion, then all fused again.
+
+    Args:
+        wheels: (place among the files, recording, (N,) nominal tread speed, coarse offset: UTC
+            minus own time, seconds).
+
+    Returns:
+        The pass, and a warning for each log that does not follow the car.
+    """
+    if drive.motion is None:
+        return drive, ()
+    parts, warnings = [], []
+    for i, recording, tread, offset_s in wheels:
+        part = _wheel_part(drive, i, recording, tread, offset_s, settings)
+        if part is None:
+            continue
+        limit = settings.fusion.wheel_worst_residual * float(np.max(drive.motion.speed_mps))
+        if part.fit.residual_mps > limit:
+            warnings.append(f"{recording.file}: its wheel speed does not follow the car's; left out")
+            continue
+        parts.append(part)
+    if not parts:
+        return drive, tuple(warnings)
+    sources = [item.source for item in drive.seen]
+    motion = estimate_motion(sources, [part.fit.source for part in parts], drive.beams_m, settings.fusion)
+    assert motion is not None  # more readings than before
+    placed = tuple(_placed(part, motion, drive.sign) for part in parts)
+    return replace(drive, wheels=placed, motion=motion), tuple(warnings)
+
+
+def _wheel_part(
+    drive: Drive, i: int, recording: Recording, tread: Array, offset_s: float, settings: Settings
+) -> WheelPart | None:
+    motion = drive.motion
+    assert motion is not None
+    offset = pd.Timedelta(offset_s, "s")
+    margin = pd.Timedelta(settings.fusion.wheel_search_s + 0.5, "s")
+    index = recording.samples.index
+    own_start, own_end = drive.origin - offset, drive.utc(float(motion.time_s[-1])) - offset
+    inside = np.asarray((index >= own_start - margin) & (index <= own_end + margin)) & np.isfinite(tread)
+    if inside.sum() < 10:
+        return None
+    own_time = np.asarray((index[inside] - own_start) / pd.Timedelta(1, "s"), dtype=float)
+    fit = fit_wheel(
+        own_time, tread[inside], 0.0, motion.time_s, motion.speed_mps, motion.accel_mps2,
+        _stands_behind(motion.time_s, drive.seen), settings.fusion,
+    )  # fmt: skip
+    if fit is None:
+        return None
+    time = own_time + fit.offset_s
+    blank = np.full(len(time), np.nan)
+    interval = float(np.median(np.diff(time)))
+    track = Track(
+        recording.file, "wheel", own_start - pd.Timedelta(fit.offset_s, "s"), time, recording.samples[inside], blank,
+        blank, interval, drive.sign, drive.seen[0].track.trap,
+    )  # fmt: skip
+    return WheelPart(i, track, replace(fit, offset_s=offset_s + fit.offset_s), tread[inside])
+
+
+def _stands_behind(time: Array, seen: Sequence[Witnessed]) -> Mask:
+    """(K,) nodes that lie between two usable epochs of some logger, no more than 1.5 intervals apart."""
+    trusted = np.zeros(len(time), dtype=bool)
+    for item in seen:
+        epochs = item.track.time_s[item.speed_ok | item.place_ok]
+        if len(epochs) < 2:
+            continue
+        after = np.clip(np.searchsorted(epochs, time), 1, len(epochs) - 1)
+        near = epochs[after] - epochs[after - 1] <= 1.5 * item.track.interval_s
+        trusted |= near & (time >= epochs[0]) & (time <= epochs[-1])
+    return trusted
+
+
+def _placed(part: WheelPart, motion: Motion, sign: int) -> WheelPart:
+    """The wheel log's samples where the car was, and its speed with growth and slip taken off."""
+    track, source = part.track, part.fit.source
+    inside = (track.time_s >= motion.time_s[0]) & (track.time_s <= motion.time_s[-1])
+    time, tread = track.time_s[inside], part.speed_mps[inside]
+    accel = np.interp(time, motion.time_s, motion.accel_mps2)
+    speed = np.asarray(source.speed_of(tread) + source.slip_s2_m * tread * accel)
+    along = sign * np.interp(time, motion.time_s, motion.travel_m)
+    track = replace(
+        track, time_s=time, samples=track.samples[inside], along_m=along, across_m=np.full(len(time), np.nan)
+    )
+    return replace(part, track=track, speed_mps=speed)

@@ -1,0 +1,189 @@
+"""From the motion of a pass to its result: trap, peak, each logger's part, the verdict."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from speedlog.course.coursefile import Course
+from speedlog.course.straightness import straightness
+from speedlog.faults import coverage, find_faults, to_fault, usable
+from speedlog.fusion.drive import Drive, WheelPart, Witnessed
+from speedlog.fusion.passage import Passage, top_speed, trap_passage
+from speedlog.reconcile.compare import Reading, normalised_error, own_reading
+from speedlog.reconcile.compare import half_width as half
+from speedlog.reconcile.official import official_figure
+from speedlog.reconcile.trace import trace_of
+from speedlog.reconcile.verdict import Witness, decide
+from speedlog.reconcile.wording import logger_text, verdict_text
+from speedlog.results import Fault, Logger, Official, Pass, Peak, Trap, Verdict
+from speedlog.settings import Settings
+
+Array = NDArray[np.float64]
+_NO_SHIFT = pd.Timedelta(0)
+
+
+@dataclass(frozen=True, eq=False)
+class _Part:
+    """A source beside the estimate: what it read, its faults."""
+
+    witness: Witness
+    faults: tuple[Fault, ...]
+
+
+def judge(drive: Drive, number: int, course: Course | None, figure: str | None, settings: Settings) -> Pass:
+    """The result of one pass.
+
+    Args:
+        drive: the pass and its motion.
+        number: its number in the review.
+        figure: the trap figure as the user gave it, or None.
+    """
+    parts = [_gnss_part(item, drive, settings) for item in drive.seen]
+    parts += [_wheel_part(part, drive, settings) for part in drive.wheels]
+    official = official_figure(figure, course) if figure is not None and course is not None else None
+    passage = _passage(drive, course)
+    estimate = None if passage is None else passage.speed_mps
+    reference = official.speed_mps if official else estimate
+    unit = official.unit if official else "km/h"
+    loggers = tuple(_logger(part, reference, official, passage, unit) for part in parts)
+    verdict = _verdict(parts, official, passage, settings) if official and passage else None
+    return Pass(
+        number=number,
+        start_utc=drive.origin,
+        end_utc=drive.end,
+        heading_deg=drive.span.heading_deg,
+        outbound=drive.span.outbound,
+        trap=_trap(drive, course, official, passage, parts),
+        peak=_peak(drive),
+        loggers=loggers,
+        verdict=verdict,
+        straightness=straightness([item.track for item in drive.seen], settings.passes),
+        trap_accel_mps2=None if passage is None else passage.exit_accel_mps2,
+        warnings=_warnings(drive, course, passage),
+        trace=trace_of(drive),
+    )
+
+
+def _passage(drive: Drive, course: Course | None) -> Passage | None:
+    if drive.motion is None or drive.beams_m is None or course is None:
+        return None
+    return trap_passage(drive.motion, *drive.beams_m, course.place_u_m)
+
+
+def _gnss_part(item: Witnessed, drive: Drive, settings: Settings) -> _Part:
+    track = item.track
+    shift = drive.origin - track.origin
+    faults = tuple(to_fault(span, track, shift) for span in item.faults)
+    share = 0.0 if track.trap is None else coverage(track, item.faults, *track.trap)
+    speed = track.samples["speed_mps"].to_numpy(dtype=float)
+    ok, flat = usable(track, item.faults), np.zeros(len(speed), dtype=bool)
+    for span in item.faults:
+        if span.kind == "ceiling":
+            flat |= (track.time_s >= span.start_s) & (track.time_s <= span.end_s)
+    place = track.sign * track.along_m
+    noise = settings.fusion.speed_noise_mps
+    if drive.motion is not None:
+        there = np.interp(track.time_s, drive.motion.time_s, drive.motion.travel_m, left=np.nan, right=np.nan)
+        place = np.where(np.isfinite(place), place, there)
+        noise = drive.motion.noises[drive.seen.index(item)].speed_mps
+    reading = own_reading(
+        place, speed, ok, flat, drive.beams_m or (0.0, 1.0), share, noise, settings.verdict
+    )
+    return _Part(Witness(track.file, True, reading), faults)
+
+
+def _wheel_part(part: WheelPart, drive: Drive, settings: Settings) -> _Part:
+    track = part.track
+    spans = tuple(span for span in find_faults(track, settings.faults) if span.kind == "gap")
+    faults = tuple(to_fault(span, track, drive.origin - track.origin) for span in spans)
+    share = 0.0 if track.trap is None else coverage(track, spans, *track.trap)
+    ok = np.ones(len(part.speed_mps), dtype=bool)
+    reading = own_reading(
+        track.sign * track.along_m, part.speed_mps, ok, ~ok, drive.beams_m or (0.0, 1.0), share,
+        max(part.fit.residual_mps, settings.fusion.wheel_noise_floor_mps), settings.verdict,
+    )  # fmt: skip
+    # a wheel's misfit is slip and growth, not noise: it does not average out over the trap
+    if reading.trap_u_mps is not None:
+        reading = Reading(
+            reading.peak_mps, reading.trap_mps, float(np.hypot(reading.trap_u_mps, 2 * part.fit.residual_mps)),
+            reading.coverage, False,
+        )  # fmt: skip
+    return _Part(Witness(track.file, False, reading), faults)
+
+
+def _trap(
+    drive: Drive, course: Course | None, official: Official | None, passage: Passage | None, parts: Sequence[_Part]
+) -> Trap | None:
+    if course is None:
+        return None
+    share = max((part.witness.reading.coverage for part in parts if part.witness.is_gnss), default=0.0)
+    return Trap(
+        entry_m=course.entry_m,
+        exit_m=course.exit_m,
+        official=official,
+        estimate_mps=None if passage is None else passage.speed_mps,
+        interval95_mps=None if passage is None else (passage.low_mps, passage.high_mps),
+        entry_utc=None if passage is None else drive.utc(passage.entry_s),
+        exit_utc=None if passage is None else drive.utc(passage.exit_s),
+        coverage=share,
+    )
+
+
+def _peak(drive: Drive) -> Peak | None:
+    if drive.motion is None:
+        return None
+    top = top_speed(drive.motion)
+    return Peak(top.speed_mps, (top.low_mps, top.high_mps), drive.utc(top.time_s), drive.sign * top.travel_m)
+
+
+def _logger(
+    part: _Part, reference: float | None, official: Official | None, passage: Passage | None, unit: str
+) -> Logger:
+    """A logger against the trap figure (the estimate where there is none), and what it saw."""
+    witness, reading = part.witness, part.witness.reading
+    own = reading.trap_mps if reading.trap_mps is not None else reading.peak_mps
+    difference = compared = error = None
+    if own is not None and reference is not None:
+        difference = own - reference
+        what = "trap reading" if reading.trap_mps is not None else "peak"
+        compared = f"{what} against {'official' if official else 'estimate'}"
+        limit = official.interval95_mps if official else (passage.low_mps, passage.high_mps) if passage else None
+        if reading.trap_mps is not None and reading.trap_u_mps is not None and limit is not None:
+            error = normalised_error(reading.trap_mps, reading.trap_u_mps, reference, half(limit))
+    return Logger(
+        file=witness.name,
+        kind="gnss" if witness.is_gnss else "wheel",
+        peak_reading_mps=reading.peak_mps,
+        trap_reading_mps=reading.trap_mps,
+        difference_mps=difference,
+        difference_percent=None if difference is None or not reference else 100 * difference / reference,
+        compared=compared,
+        coverage=reading.coverage,
+        normalised_error=error,
+        text=logger_text(witness, difference, compared, part.faults, unit),
+        faults=part.faults,
+    )
+
+
+def _verdict(parts: Sequence[_Part], official: Official, passage: Passage, settings: Settings) -> Verdict:
+    interval = (passage.low_mps, passage.high_mps)
+    finding = decide(passage.speed_mps, interval, official, [part.witness for part in parts], settings.verdict)
+    text = verdict_text(
+        finding, passage.speed_mps, interval, official, {part.witness.name: part.faults for part in parts},
+        passage.exit_accel_mps2, settings.verdict,
+    )  # fmt: skip
+    return Verdict(finding.code, text, finding.normalised_error)
+
+
+def _warnings(drive: Drive, course: Course | None, passage: Passage | None) -> tuple[str, ...]:
+    found = []
+    if drive.motion is None:
+        found.append("too few usable samples for an estimate")
+    elif course is not None and passage is None:
+        found.append("the logs don't reach from beam to beam: no estimate through the trap")
+    return tuple(found)
