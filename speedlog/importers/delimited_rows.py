@@ -1,0 +1,242 @@
+"""The rows of a table, read by pandas' C engine; lines that are none are sorted out before.
+
+The fast way is taken when the number of separators in the file is just what whole rows need;
+otherwise every line is looked at.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+import warnings as python_warnings
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from speedlog.errors import plain
+from speedlog.importers.delimited_layout import Layout
+from speedlog.importers.delimited_text import MISSING_SPELLINGS, Text, split_line
+from speedlog.samples import MOST_REJECTS, Reject
+from speedlog.settings import ReadSettings
+
+_STAMP_BYTES = "S40"  # no way of writing a date and a time is longer
+_COMMENTS = (b"#", b"//", b"%", b";")
+
+
+@dataclass(frozen=True, eq=False)
+class Rows:
+    """The rows read.
+
+    Attributes:
+        table: (N, wanted) cells; its columns are the positions in the file, from 0.
+        line: (N,) line numbers.
+        rejects: lines thrown away, the first `MOST_REJECTS`.
+        rejected: how many.
+        warnings: what was done about odd lines.
+    """
+
+    table: pd.DataFrame
+    line: NDArray[np.int64]
+    rejects: tuple[Reject, ...]
+    rejected: int
+    warnings: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class _Lines:
+    """What is left of the lines after the sorting."""
+
+    body: bytes
+    line: NDArray[np.int64]
+    rejects: tuple[Reject, ...] = ()
+    rejected: int = 0
+    warnings: tuple[str, ...] = ()
+    quoted: bool = False
+
+
+def read_rows(
+    text: Text,
+    layout: Layout,
+    wanted: Sequence[int],
+    stamps: Sequence[int],
+    iso: Sequence[int],
+    words: Sequence[int],
+    settings: ReadSettings,
+) -> Rows:
+    """Read the wanted columns of all rows.
+
+    Args:
+        text: the file.
+        layout: of its table.
+        wanted: positions of the columns, from 0.
+        stamps: those kept as bytes (dates, times of day).
+        iso: those that hold ISO 8601 instants; read as such where all cells are sound.
+        words: those kept as text.
+        settings: limits.
+    """
+    body = text.data[layout.offset :]
+    fast = _all_whole(body, layout, text.ended)
+    lines = fast if fast is not None else _sort_lines(body, layout, text.ended, settings)
+    table = _read(lines, layout, wanted, stamps, iso, words)
+    if len(table) != len(lines.line):
+        lines = _sort_lines(body, layout, text.ended, settings)
+        table = _read(lines, layout, wanted, stamps, iso, words)
+    number = lines.line if len(table) == len(lines.line) else np.arange(len(table)) + layout.first_line
+    return Rows(table, number, lines.rejects, lines.rejected, lines.warnings)
+
+
+def _all_whole(body: bytes, layout: Layout, ended: bool) -> _Lines | None:
+    """All lines as they are, where nothing speaks against it; else None."""
+    if not body or layout.separator == " " or layout.tag or body.find(b'"') >= 0 or body.find(b"\0") >= 0:
+        return None
+    count = body.count(b"\n") + 1
+    separators = int(np.count_nonzero(np.frombuffer(body, np.uint8) == ord(layout.separator)))
+    if separators != count * (layout.usual - 1) or (not ended and _last_is_cut(body, layout)):
+        return None
+    if body.startswith(_COMMENTS) or (layout.usual == 1 and body.find(b"\n\n") >= 0):
+        return None
+    return _Lines(body, np.arange(layout.first_line, layout.first_line + count, dtype=np.int64))
+
+
+def _last_is_cut(body: bytes, layout: Layout) -> bool:
+    """Whether the last cell of a last line without an end has fewer decimals than all those before it."""
+    ends = [line.rsplit(layout.separator.encode(), 1)[-1].strip() for line in body[-16_384:].split(b"\n")[-21:]]
+    decimals = [re.fullmatch(rb"[+-]?\d+[.,](\d+)", end) for end in ends[:-1]]
+    lengths = {len(found[1]) if found else 0 for found in decimals}
+    last = re.fullmatch(rb"[+-]?\d*(?:[.,](\d*))?", ends[-1])
+    # at least ten like lines: a handful may share their length by chance
+    return len(decimals) >= 10 and len(lengths) == 1 and last is not None and len(last[1] or b"") < lengths.pop()
+
+
+def _sort_lines(body: bytes, layout: Layout, ended: bool, settings: ReadSettings) -> _Lines:
+    """Every line looked at: blank and comment lines left out, broken ones rejected, short ones weighed."""
+    separator = layout.separator.encode()
+    comments = tuple(mark for mark in _COMMENTS if mark != separator)
+    tag = layout.tag.encode() + separator if layout.tag else b""
+    kept: list[bytes] = []
+    number: list[int] = []
+    short: list[int] = []
+    rejects: list[Reject] = []
+    heads = others = 0
+    header = _header_bytes(layout)
+    lines = body.split(b"\n") if body else []
+    for line_number, line in enumerate(lines, layout.first_line):
+        line = line.rstrip(b"\r")
+        bare = line.strip()
+        if not bare or bare.startswith(comments):
+            continue
+        if tag and not line.startswith(tag):
+            others += 1
+            continue
+        if header and bare.startswith(header):
+            heads += 1
+            continue
+        count, problem, line = _look(line, layout, separator)
+        if problem:
+            rejects.append(Reject(line_number, problem))
+            continue
+        if count < layout.usual:
+            short.append(len(kept))
+        kept.append(line)
+        number.append(line_number)
+    cut = {len(kept) - 1} if kept and not ended and number[-1] == layout.first_line + len(lines) - 1 else set()
+    cut &= set(short) | ({len(kept) - 1} if _last_is_cut(body, layout) else set())
+    notes = _notes(heads, others, layout)
+    if len(short) > settings.short_rows_share * len(kept):
+        notes.append(f"{len(short)} rows have fewer fields than the others; what they lack counts as missing")
+        gone = cut
+    else:
+        gone = cut | set(short)
+    rejects += [Reject(number[at], f"cut short: fewer than {layout.usual} whole fields") for at in sorted(gone)]
+    rejects.sort(key=lambda reject: reject.line or 0)
+    keep = [at for at in range(len(kept)) if at not in gone]
+    return _Lines(
+        b"\n".join([kept[at] for at in keep]), np.array([number[at] for at in keep], dtype=np.int64),
+        tuple(rejects[:MOST_REJECTS]), len(rejects), tuple(notes), body.find(b'"') >= 0,
+    )  # fmt: skip
+
+
+def _look(line: bytes, layout: Layout, separator: bytes) -> tuple[int, str, bytes]:
+    """(fields, what is wrong or "", the line without blank fields beyond the last)."""
+    if b"\0" in line:
+        return 0, "binary noise", line
+    if b'"' in line:
+        if line.count(b'"') % 2:
+            return 0, "a quotation mark is not closed", line
+        cells = split_line(line.decode("utf-8", errors="replace"), layout.separator)
+    elif separator == b" ":
+        return _count(len(line.split()), layout, line)
+    elif line.count(separator) < layout.fields:
+        return line.count(separator) + 1, "", line
+    else:
+        cells = split_line(line.decode("utf-8", errors="replace"), layout.separator)
+    if len(cells) > layout.fields and not any(cells[layout.fields :]):
+        out = io.StringIO()
+        csv.writer(out, delimiter=layout.separator, lineterminator="").writerow(cells[: layout.fields])
+        return layout.fields, "", out.getvalue().encode("utf-8")
+    return _count(len(cells), layout, line)
+
+
+def _count(count: int, layout: Layout, line: bytes) -> tuple[int, str, bytes]:
+    problem = f"{count} fields where {layout.fields} are expected" if count > layout.fields else ""
+    return count, problem, line
+
+
+def _header_bytes(layout: Layout) -> bytes:
+    """How a repeated header begins: its first two cells (a logger that was started again writes it again)."""
+    if layout.header_line == 0 or layout.separator == " " or len(layout.headers) < 2 or layout.tag:
+        return b""
+    return layout.separator.join(layout.headers[:2]).encode("utf-8")
+
+
+def _notes(heads: int, others: int, layout: Layout) -> list[str]:
+    notes = []
+    if heads:
+        notes.append(f"the header stands {heads} more times among the rows: the logger was started again")
+    if others:
+        notes.append(f'{others} lines do not begin with "{plain(layout.tag)}" and are of another kind; left out')
+    return notes
+
+
+def _read(
+    lines: _Lines,
+    layout: Layout,
+    wanted: Sequence[int],
+    stamps: Sequence[int],
+    iso: Sequence[int],
+    words: Sequence[int],
+) -> pd.DataFrame:
+    """pandas' C engine over the lines."""
+    # names are text, since pandas takes a whole number in `parse_dates` for a position among `usecols`
+    texts = {str(at): _STAMP_BYTES for at in stamps} | {str(at): str for at in words}
+    numbers = [str(at) for at in wanted if str(at) not in texts and at not in iso]
+    if not len(lines.line):
+        return pd.DataFrame({at: pd.Series([], dtype=object) for at in wanted})
+    with python_warnings.catch_warnings():
+        # a column of mixed kinds, or of stamps that pandas can't read alike, is looked at again by cells and times
+        python_warnings.simplefilter("ignore", category=pd.errors.DtypeWarning)
+        python_warnings.simplefilter("ignore", category=UserWarning)
+        table = pd.read_csv(
+            io.BytesIO(lines.body),
+            sep=r"\s+" if layout.separator == " " else layout.separator,
+            header=None,
+            names=[str(at) for at in range(layout.fields)],
+            usecols=[str(at) for at in sorted(wanted)],
+            index_col=False,
+            dtype=texts,
+            decimal=layout.decimal,
+            na_values={at: list(MISSING_SPELLINGS) for at in numbers},
+            keep_default_na=False,
+            parse_dates=[str(at) for at in iso] or False,
+            date_format="ISO8601",
+            skipinitialspace=True,
+            quoting=csv.QUOTE_MINIMAL if lines.quoted else csv.QUOTE_NONE,
+            encoding_errors="replace",
+            skip_blank_lines=False,
+        )
+    table.columns = pd.Index([int(name) for name in table.columns])
+    return table
