@@ -130,6 +130,15 @@ class Straightness:
     trap_drift_m: float | None
 
 
+@dataclass(frozen=True)
+class WindPart:
+    """The wind as the user gave it, along and across this pass."""
+
+    text: str
+    head_mps: float  # against the car
+    right_mps: float  # from the right of the car
+
+
 @dataclass(frozen=True, eq=False)
 class LoggerTrace:
     """One recording's samples of the pass, for the charts. Arrays are (N,), NaN where missing."""
@@ -173,6 +182,7 @@ class Pass:
     straightness: Straightness | None
     trap_accel_mps2: float | None  # acceleration at the trap exit: still pulling?
     warnings: tuple[str, ...]
+    wind: WindPart | None = None
     trace: Trace | None = field(default=None, compare=False, repr=False)
 
 
@@ -208,7 +218,9 @@ def utc_text(moment: pd.Timestamp | None) -> str | None:
     """ISO 8601 with fractions and Z; None stays None."""
     if moment is None:
         return None
-    text = moment.tz_convert("UTC").isoformat(timespec="microseconds" if moment.nanosecond == 0 else "nanoseconds")
+    text = moment.tz_convert("UTC").isoformat(
+        timespec="microseconds" if moment.nanosecond == 0 else "nanoseconds"
+    )
     return text.replace("+00:00", "Z")
 
 
@@ -300,7 +312,11 @@ def _pass_json(item: Pass) -> dict[str, Any]:
         },
         "loggers": [_logger_json(logger) for logger in item.loggers],
         "verdict": verdict
-        and {"code": verdict.code, "text": verdict.text, "normalised_error": _number(verdict.normalised_error)},
+        and {
+            "code": verdict.code,
+            "text": verdict.text,
+            "normalised_error": _number(verdict.normalised_error),
+        },
         "straightness": straight
         and {
             "greatest_across_m": float(straight.greatest_across_m),
@@ -308,5 +324,11 @@ def _pass_json(item: Pass) -> dict[str, Any]:
             "trap_drift_m": _number(straight.trap_drift_m),
         },
         "trap_accel_mps2": _number(item.trap_accel_mps2),
+        "wind": item.wind
+        and {
+            "text": item.wind.text,
+            "head_mps": float(item.wind.head_mps),
+            "right_mps": float(item.wind.right_mps),
+        },
         "warnings": list(item.warnings),
     }

@@ -56,8 +56,7 @@ def review(
     """
     settings = settings or Settings()
     setup = _wheel_setup(wheel_diameter, gear_ratio, pole_pairs)
-    if wind is not None:
-        parse_wind(wind)
+    air = None if wind is None else parse_wind(wind)
     paths = _distinct([files] if isinstance(files, str | os.PathLike) else list(files))
     options = ReadOptions(columns=None if columns is None else Path(columns), settings=settings.read)
     recordings = [read(path, options) for path in paths]
@@ -75,11 +74,15 @@ def review(
         shifts[i] = offsets[place].offset_s if recordings[i].clock is not Clock.ELAPSED or place else None
         notes[i] += [text for text in (offsets[place].warning,) if text]
         if not spans[place]:
-            notes[i].append("no pass at speed was found in it" + (" over this course's trap" if course else ""))
+            notes[i].append(
+                "no pass at speed was found in it" + (" over this course's trap" if course else "")
+            )
     drives = _with_wheels(recordings, gnss, drives, setup, notes, shifts, settings)
 
     figures = _figures(trap, drives, course)
-    passes = tuple(judge(drive, n, course, figures.get(n), settings) for n, drive in enumerate(drives, start=1))
+    passes = tuple(
+        judge(drive, n, course, figures.get(n), air, settings) for n, drive in enumerate(drives, start=1)
+    )
     summaries = tuple(_summary(recordings[i], shifts[i], tuple(notes[i])) for i in range(len(recordings)))
     return Review(summaries, passes, _course_summary(course), _warnings(passes, course))
 
@@ -117,11 +120,17 @@ def _with_wheels(
 
 
 def _wheel_setup(wheel_diameter: str | None, gear_ratio: float | None, pole_pairs: int | None) -> WheelSetup:
-    diameter = None if wheel_diameter is None else parse_quantity(wheel_diameter, "length", "wheel diameter").value
+    diameter = (
+        None if wheel_diameter is None else parse_quantity(wheel_diameter, "length", "wheel diameter").value
+    )
     if diameter is not None and not 0.01 <= diameter <= 2.0:
-        raise SpeedlogError(f'wheel diameter: "{plain(wheel_diameter)}" is no wheel', todo='Write it like "88 mm".')
+        raise SpeedlogError(
+            f'wheel diameter: "{plain(wheel_diameter)}" is no wheel', todo='Write it like "88 mm".'
+        )
     if gear_ratio is not None and not 0.05 <= gear_ratio <= 50:
-        raise SpeedlogError(f"gear ratio: {gear_ratio:g} is no gear", todo="Give motor turns per wheel turn, like 1.0.")
+        raise SpeedlogError(
+            f"gear ratio: {gear_ratio:g} is no gear", todo="Give motor turns per wheel turn, like 1.0."
+        )
     if pole_pairs is not None and not 1 <= pole_pairs <= 50:
         raise SpeedlogError(f"pole pairs: {pole_pairs} is no motor", todo="Count its magnets and halve them.")
     return WheelSetup(diameter, gear_ratio, pole_pairs)
@@ -143,19 +152,24 @@ def _figures(trap: TrapFigures, drives: Sequence[Drive], course: Course | None) 
     if trap is None:
         return {}
     if course is None:
-        raise SpeedlogError("a trap figure needs the course", todo="Give --course C.toml (see: speedlog course --help).")
+        raise SpeedlogError(
+            "a trap figure needs the course", todo="Give --course C.toml (see: speedlog course --help)."
+        )
     if isinstance(trap, Mapping):
         unknown = [number for number in trap if not 1 <= number <= len(drives)]
         if unknown:
             raise SpeedlogError(
-                f"a trap figure is given for pass {unknown[0]}, but {len(drives)} were found", todo=_listing(drives)
+                f"a trap figure is given for pass {unknown[0]}, but {len(drives)} were found",
+                todo=_listing(drives),
             )
         return dict(trap)
     given = [trap] if isinstance(trap, str) else list(trap)
     if len(given) != len(drives):
         raise SpeedlogError(
             f"{len(given)} trap figure{'s' * (len(given) != 1)} for {len(drives)} passes",
-            todo=f'{_listing(drives)} Name the pass, like --trap 2="187.5 mph".' if drives else "No pass was found.",
+            todo=f'{_listing(drives)} Name the pass, like --trap 2="187.5 mph".'
+            if drives
+            else "No pass was found.",
         )
     return dict(enumerate(given, start=1))
 

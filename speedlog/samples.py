@@ -157,7 +157,9 @@ def valid_positions(samples: pd.DataFrame) -> np.ndarray[tuple[int], np.dtype[np
     return (samples["lat_deg"].notna() & samples["lon_deg"].notna() & ~unsound).to_numpy(dtype=bool)
 
 
-def seconds(times: pd.Index, origin: pd.Timestamp | None = None) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+def seconds(
+    times: pd.Index, origin: pd.Timestamp | None = None
+) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
     """(N,) seconds since `origin` (the first time if None), exact to a nanosecond."""
     stamps = pd.DatetimeIndex(times).as_unit("ns").asi8
     if not len(stamps):

@@ -148,11 +148,14 @@ def parse_quantity(text: str, kind: Kind, what: str) -> Quantity:
                 "pressure": "1013 hPa", "angle": "75 deg", "rotation": "40000 rpm"}  # fmt: skip
     example = examples.get(kind, symbols(kind))
     if not found:
-        raise SpeedlogError(f'{what}: "{plain(text)}" is not a number with a unit', todo=f'Write it like "{example}".')
+        raise SpeedlogError(
+            f'{what}: "{plain(text)}" is not a number with a unit', todo=f'Write it like "{example}".'
+        )
     number_text, unit_text = found.group(1).replace(",", "."), found.group(2)
     if not unit_text:
         raise SpeedlogError(
-            f'{what}: "{plain(text)}" has no unit', todo=f'Write it like "{example}" (units: {symbols(kind)}).'
+            f'{what}: "{plain(text)}" has no unit',
+            todo=f'Write it like "{example}" (units: {symbols(kind)}).',
         )
     unit = find_unit(unit_text, kind)
     if unit is None:
@@ -162,7 +165,9 @@ def parse_quantity(text: str, kind: Kind, what: str) -> Quantity:
         )
     value = unit.to_si(float(number_text))
     if not abs(value) <= _BIGGEST:
-        raise SpeedlogError(f'{what}: "{plain(text)}" is out of all reason', todo=f'Write it like "{example}".')
+        raise SpeedlogError(
+            f'{what}: "{plain(text)}" is out of all reason', todo=f'Write it like "{example}".'
+        )
     mantissa, _, exponent = number_text.lower().partition("e")
     decimals = len(mantissa.partition(".")[2]) - int(exponent or 0)
     return Quantity(value, unit, 10.0**-decimals * unit.factor, text.strip())

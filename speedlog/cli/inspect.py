@@ -20,7 +20,8 @@ def inspect(
         Path | None, typer.Option("--json", metavar="OUT", help="Write the findings as JSON (- prints it).")
     ] = None,
     columns: Annotated[
-        Path | None, typer.Option("--columns", metavar="MAP.toml", help="Your own mapping of a table's columns.")
+        Path | None,
+        typer.Option("--columns", metavar="MAP.toml", help="Your own mapping of a table's columns."),
     ] = None,
 ) -> None:
     """What is in a file: format, rate, span, columns, faults, rejected lines.
@@ -58,7 +59,10 @@ def describe_recording(recording: Recording) -> dict[str, Any]:
     samples, valid = recording.samples, recording.valid
     sound = samples[valid] if recording.has_positions else samples
     speed = sound["speed_mps"].to_numpy(dtype=float)
-    lat, lon = samples["lat_deg"].to_numpy(dtype=float)[valid], samples["lon_deg"].to_numpy(dtype=float)[valid]
+    lat, lon = (
+        samples["lat_deg"].to_numpy(dtype=float)[valid],
+        samples["lon_deg"].to_numpy(dtype=float)[valid],
+    )
     timed = sound if len(sound) else samples
     return {
         "file": recording.file,
@@ -73,7 +77,9 @@ def describe_recording(recording: Recording) -> dict[str, Any]:
         "end_utc": utc_text(timed.index[-1]) if len(timed) else None,
         "clock": str(recording.clock),
         "max_speed_mps": float(np.nanmax(speed)) if np.isfinite(speed).any() else None,
-        "bbox": [float(lat.min()), float(lon.min()), float(lat.max()), float(lon.max())] if len(lat) else None,
+        "bbox": [float(lat.min()), float(lon.min()), float(lat.max()), float(lon.max())]
+        if len(lat)
+        else None,
         "columns": list(recording.filled_columns),
         "faults": _faults(recording),
         "warnings": list(recording.warnings),
@@ -98,7 +104,8 @@ def _faults(recording: Recording) -> list[dict[str, Any]]:
         track = make_track(recording, span, None, origin=span.start)
         if track is not None:
             found += [
-                fault_json(to_fault(spot, track, pd.Timedelta(0))) for spot in find_faults(track, settings.faults)
+                fault_json(to_fault(spot, track, pd.Timedelta(0)))
+                for spot in find_faults(track, settings.faults)
             ]
     return found
 
@@ -117,7 +124,9 @@ def _in_words(item: dict[str, Any]) -> str:
     ]
     if item["max_speed_mps"] is not None:
         top = item["max_speed_mps"]
-        lines.append(f"  highest reading: {mph.from_si(top):.1f} mph, {kmh.from_si(top):.1f} km/h, {top:.2f} m/s")
+        lines.append(
+            f"  highest reading: {mph.from_si(top):.1f} mph, {kmh.from_si(top):.1f} km/h, {top:.2f} m/s"
+        )
     lines += [f"  fault: {plain(fault['detail'], 200)}" for fault in item["faults"]]
     lines += [f"  warning: {plain(text, 300)}" for text in item["warnings"]]
     lines += [f"  rejected: line {no['line']}: {plain(no['reason'], 160)}" for no in item["rejects"][:5]]

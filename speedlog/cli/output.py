@@ -19,11 +19,15 @@ def write_text(path: Path, text: str, *, inputs: Sequence[Path] = ()) -> None:
         SpeedlogError: the folder is missing, the disk says no, or `path` is one of the inputs.
     """
     if any(_same_file(path, item) for item in inputs):
-        raise SpeedlogError("would be written over a file it was made from", file=path, todo="Choose another name.")
+        raise SpeedlogError(
+            "would be written over a file it was made from", file=path, todo="Choose another name."
+        )
     try:
         handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
     except OSError as error:
-        raise SpeedlogError(f"can't be written ({error.strerror})", file=path, todo="Check the folder.") from None
+        raise SpeedlogError(
+            f"can't be written ({error.strerror})", file=path, todo="Check the folder."
+        ) from None
     part = Path(name)
     try:
         with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
@@ -33,7 +37,9 @@ def write_text(path: Path, text: str, *, inputs: Sequence[Path] = ()) -> None:
             part.chmod(0o644)
         part.replace(path)
     except OSError as error:
-        raise SpeedlogError(f"can't be written ({error.strerror})", file=path, todo="Check the disk.") from None
+        raise SpeedlogError(
+            f"can't be written ({error.strerror})", file=path, todo="Check the disk."
+        ) from None
     finally:
         part.unlink(missing_ok=True)
 

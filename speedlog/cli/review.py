@@ -20,23 +20,33 @@ def review(
     ] = None,
     trap: Annotated[
         list[str] | None,
-        typer.Option("--trap", help='The timekeeper\'s figure: "187.5 mph" or "0.311 s"; 2="187.5 mph" names pass 2.'),
+        typer.Option(
+            "--trap", help='The timekeeper\'s figure: "187.5 mph" or "0.311 s"; 2="187.5 mph" names pass 2.'
+        ),
     ] = None,
-    wind: Annotated[str | None, typer.Option("--wind", help='"4 m/s from 250" (true degrees) or "8 mph tail".')] = None,
+    wind: Annotated[
+        str | None, typer.Option("--wind", help='"4 m/s from 250" (true degrees) or "8 mph tail".')
+    ] = None,
     wheel_diameter: Annotated[
-        str | None, typer.Option("--wheel-diameter", help='Nominal, "88 mm"; its true size is found from the logs.')
+        str | None,
+        typer.Option("--wheel-diameter", help='Nominal, "88 mm"; its true size is found from the logs.'),
     ] = None,
-    gear_ratio: Annotated[float | None, typer.Option("--gear-ratio", help="Motor turns per wheel turn.")] = None,
+    gear_ratio: Annotated[
+        float | None, typer.Option("--gear-ratio", help="Motor turns per wheel turn.")
+    ] = None,
     pole_pairs: Annotated[
         int | None, typer.Option("--pole-pairs", help="Where the controller counts electrical turns.")
     ] = None,
     columns: Annotated[
-        Path | None, typer.Option("--columns", metavar="MAP.toml", help="Your own mapping of a table's columns.")
+        Path | None,
+        typer.Option("--columns", metavar="MAP.toml", help="Your own mapping of a table's columns."),
     ] = None,
     json_out: Annotated[
         Path | None, typer.Option("--json", metavar="OUT", help="Write the result as JSON (- prints it).")
     ] = None,
-    out: Annotated[Path | None, typer.Option("--out", metavar="REPORT.html", help="Write a report page.")] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="REPORT.html", help="Write a report page.")
+    ] = None,
 ) -> None:
     """One pass, or all passes found in the files, against the trap figure.
 
@@ -85,12 +95,16 @@ def trap_figures(given: list[str] | None) -> str | dict[int, str] | list[str] | 
         if not sign:
             continue
         if not head.strip().isdecimal() or int(head) < 1:
-            raise SpeedlogError(f'--trap "{plain(text)}": no pass number before "="', todo='Write --trap 2="187.5 mph".')
+            raise SpeedlogError(
+                f'--trap "{plain(text)}": no pass number before "="', todo='Write --trap 2="187.5 mph".'
+            )
         if int(head) in numbered:
             raise SpeedlogError(f"--trap: pass {int(head)} has two figures", todo="Give one figure a pass.")
         numbered[int(head)] = figure.strip().strip("\"'")
     if numbered and len(numbered) != len(given):
-        raise SpeedlogError("--trap: some figures name their pass and some don't", todo="Name the pass in all or none.")
+        raise SpeedlogError(
+            "--trap: some figures name their pass and some don't", todo="Name the pass in all or none."
+        )
     if numbered:
         return numbered
     return given[0] if len(given) == 1 else list(given)
@@ -109,12 +123,16 @@ def in_words(found: Review) -> str:
         def speed(value: float, unit: object = unit) -> str:
             return f"{unit.from_si(value):.1f} {unit.symbol}"  # type: ignore[attr-defined]
 
-        lines.append(f"Pass {item.number}, {item.start_utc:%Y-%m-%d %H:%M:%S} UTC, heading {item.heading_deg:.0f}°")
+        lines.append(
+            f"Pass {item.number}, {item.start_utc:%Y-%m-%d %H:%M:%S} UTC, heading {item.heading_deg:.0f}°"
+        )
         if item.verdict:
             lines.append(f"  {item.verdict.text}")
         if item.trap and item.trap.estimate_mps is not None and item.trap.interval95_mps is not None:
             low, high = item.trap.interval95_mps
-            lines.append(f"  estimate through the trap: {speed(item.trap.estimate_mps)}, 95 % {speed(low)} to {speed(high)}")
+            lines.append(
+                f"  estimate through the trap: {speed(item.trap.estimate_mps)}, 95 % {speed(low)} to {speed(high)}"
+            )
         if item.peak:
             low, high = item.peak.interval95_mps
             lines.append(f"  peak: {speed(item.peak.estimate_mps)}, 95 % {speed(low)} to {speed(high)}")

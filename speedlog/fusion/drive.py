@@ -64,7 +64,11 @@ class Drive:
 
 
 def gather(
-    group: PassGroup, recordings: Sequence[Recording], offsets: Sequence[ClockOffset], course: Course | None, settings: Settings
+    group: PassGroup,
+    recordings: Sequence[Recording],
+    offsets: Sequence[ClockOffset],
+    course: Course | None,
+    settings: Settings,
 ) -> Drive | None:
     """Cut a pass out of its GNSS recordings and fuse them; None where nothing of it can be used."""
     starts = [span.start + pd.Timedelta(offsets[i].offset_s, "s") for i, span in group.members]

@@ -80,7 +80,9 @@ def estimate_motion(
     return Motion(time, _without_the_unlikely(found), tuple(noises))
 
 
-def make_nodes(obs_time: Array, beyond_s: tuple[float, float], settings: FusionSettings) -> tuple[Array, NDArray[np.int64]]:
+def make_nodes(
+    obs_time: Array, beyond_s: tuple[float, float], settings: FusionSettings
+) -> tuple[Array, NDArray[np.int64]]:
     """(K,) node times and (n,) the node of each observation; long steps are cut, near ones joined.
 
     Args:
@@ -109,7 +111,9 @@ def make_nodes(obs_time: Array, beyond_s: tuple[float, float], settings: FusionS
     return np.concatenate(pieces), at[of_obs]
 
 
-def _extra_time(seen: Observations, layout: Layout, reach_m: tuple[float, float] | None) -> tuple[float, float]:
+def _extra_time(
+    seen: Observations, layout: Layout, reach_m: tuple[float, float] | None
+) -> tuple[float, float]:
     """How long the nodes must go on, at the speed of the end, to reach the trap's beams."""
     if reach_m is None:
         return 0.0, 0.0

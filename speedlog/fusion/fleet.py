@@ -47,7 +47,9 @@ def prepare_wheel(
     if setup.pole_pairs:
         turns = turns / setup.pole_pairs
     elif recording.electrical_rpm:
-        warnings.append("its rpm are electrical: give --pole-pairs; until then only the shape of its speed is used")
+        warnings.append(
+            "its rpm are electrical: give --pole-pairs; until then only the shape of its speed is used"
+        )
     diameter, ratio = setup.diameter_m or _ANY_DIAMETER_M, setup.gear_ratio or 1.0
     tread = wheel_speed(turns, diameter, ratio)
     moving = [drive for drive in drives if drive.motion is not None]

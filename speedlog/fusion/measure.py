@@ -130,7 +130,11 @@ class Observations:
 
 
 def observe(
-    gnss: list[GnssSource], noises: list[Noise], wheels: list[WheelSource], layout: Layout, settings: FusionSettings
+    gnss: list[GnssSource],
+    noises: list[Noise],
+    wheels: list[WheelSource],
+    layout: Layout,
+    settings: FusionSettings,
 ) -> Observations:
     """All usable readings as observations. Channels: 2i speed and 2i + 1 place of logger i, then the wheels."""
     parts: list[tuple[Array, Array, Array, Array, int]] = []
@@ -138,11 +142,15 @@ def observe(
         ok = source.speed_ok
         row = np.zeros((int(ok.sum()), layout.size))
         row[:, SPEED] = row[:, layout.speed_drift(i)] = 1.0
-        parts.append((source.time_s[ok], row, source.speed_mps[ok], np.full(len(row), noise.speed_mps**2), 2 * i))
+        parts.append(
+            (source.time_s[ok], row, source.speed_mps[ok], np.full(len(row), noise.speed_mps**2), 2 * i)
+        )
         ok = source.place_ok
         row = np.zeros((int(ok.sum()), layout.size))
         row[:, ALONG] = row[:, layout.place_drift(i)] = 1.0
-        parts.append((source.time_s[ok], row, source.travel_m[ok], np.full(len(row), noise.place_m**2), 2 * i + 1))
+        parts.append(
+            (source.time_s[ok], row, source.travel_m[ok], np.full(len(row), noise.place_m**2), 2 * i + 1)
+        )
     for i, wheel in enumerate(wheels):
         value = wheel.speed_of(wheel.tread_mps)
         row = np.zeros((len(value), layout.size))

@@ -122,7 +122,9 @@ def _crossing(time: Array, state: Array, at_m: float) -> _Crossing | None:
         place, slope = _hermite(x, step, travel[k : k + 2], speed[k : k + 2])
         x = float(np.clip(x - (place - at_m) / max(slope * step, 1e-9), 0.0, 1.0))
     _, slope = _hermite(x, step, travel[k : k + 2], speed[k : k + 2])
-    return _Crossing(k, x, float(time[k] + x * step), max(slope, 0.1), float((1 - x) * accel[k] + x * accel[k + 1]))
+    return _Crossing(
+        k, x, float(time[k] + x * step), max(slope, 0.1), float((1 - x) * accel[k] + x * accel[k + 1])
+    )
 
 
 def _hermite(x: float, step: float, place: Array, speed: Array) -> tuple[float, float]:

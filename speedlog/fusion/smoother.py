@@ -118,7 +118,14 @@ def _forward(model: LinearModel, most: int) -> _Forward:
 
 
 def _step(
-    model: LinearModel, k: int, mean: Array, cov: Array, log_weight: Array, label: Ints, jumps: Ints, most: int
+    model: LinearModel,
+    k: int,
+    mean: Array,
+    cov: Array,
+    log_weight: Array,
+    label: Ints,
+    jumps: Ints,
+    most: int,
 ) -> tuple[Array, Array, Array, Ints, Ints, Ints]:
     """Predict to the next node; every path may jump or not; the least likely are dropped."""
     transition, chance = model.transition[k], model.jump_probability[k]
@@ -158,7 +165,10 @@ def _backward(model: LinearModel, forward: _Forward) -> Smoothed:
     gain = np.empty((max(nodes - 1, 0), len(paths), d, d))
     mean[-1], cov[-1] = forward.filtered_mean[-1], forward.filtered_cov[-1]
     for k in range(nodes - 2, -1, -1):
-        predicted_mean, predicted_cov = forward.predicted_mean[k + 1][paths], forward.predicted_cov[k + 1][paths]
+        predicted_mean, predicted_cov = (
+            forward.predicted_mean[k + 1][paths],
+            forward.predicted_cov[k + 1][paths],
+        )
         paths = forward.parent[k][paths]
         filtered_mean, filtered_cov = forward.filtered_mean[k][paths], forward.filtered_cov[k][paths]
         # G = P_k F' P_{k+1|k}^-1, by solving with the symmetric predicted covariance

@@ -147,7 +147,9 @@ def _scale_at(
     top = float(w.max())
     design = np.column_stack([w, w**3, w * a])
     # a pass can't tell growth from scale when its speeds are alike: both are held to what tyres do
-    prior = np.array([1e-6, 1 / (settings.wheel_growth_sd * first / top**2), 1 / (settings.wheel_slip_sd * first)])
+    prior = np.array(
+        [1e-6, 1 / (settings.wheel_growth_sd * first / top**2), 1 / (settings.wheel_slip_sd * first)]
+    )
     target = v
     weight = np.ones(len(v))
     best = np.array([first, 0.0, 0.0])
@@ -165,7 +167,11 @@ def _scale_at(
 
 def _thinned(time: Array, values: Array, settings: FusionSettings) -> tuple[Array, Array]:
     """Means over blocks, so that a fast log costs no more nodes than a GNSS logger."""
-    block = np.floor((time - time[0]) * settings.wheel_thin_hz).astype(np.int64) if len(time) else time.astype(int)
+    block = (
+        np.floor((time - time[0]) * settings.wheel_thin_hz).astype(np.int64)
+        if len(time)
+        else time.astype(int)
+    )
     known = np.isfinite(values)
     if not known.any():
         return time[:0], values[:0]

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from speedlog.course.coursefile import Course
 from speedlog.course.straightness import straightness
+from speedlog.course.wind import Wind
 from speedlog.faults import coverage, find_faults, to_fault, usable
 from speedlog.fusion.drive import Drive, WheelPart, Witnessed
 from speedlog.fusion.passage import Passage, top_speed, trap_passage
@@ -20,7 +21,7 @@ from speedlog.reconcile.official import official_figure
 from speedlog.reconcile.trace import trace_of
 from speedlog.reconcile.verdict import Witness, decide
 from speedlog.reconcile.wording import logger_text, verdict_text
-from speedlog.results import Fault, Logger, Official, Pass, Peak, Trap, Verdict
+from speedlog.results import Fault, Logger, Official, Pass, Peak, Trap, Verdict, WindPart
 from speedlog.settings import Settings
 
 Array = NDArray[np.float64]
@@ -35,13 +36,21 @@ class _Part:
     faults: tuple[Fault, ...]
 
 
-def judge(drive: Drive, number: int, course: Course | None, figure: str | None, settings: Settings) -> Pass:
+def judge(
+    drive: Drive,
+    number: int,
+    course: Course | None,
+    figure: str | None,
+    wind: Wind | None,
+    settings: Settings,
+) -> Pass:
     """The result of one pass.
 
     Args:
         drive: the pass and its motion.
         number: its number in the review.
         figure: the trap figure as the user gave it, or None.
+        wind: as the user gave it, or None.
     """
     parts = [_gnss_part(item, drive, settings) for item in drive.seen]
     parts += [_wheel_part(part, drive, settings) for part in drive.wheels]
@@ -65,6 +74,7 @@ def judge(drive: Drive, number: int, course: Course | None, figure: str | None, 
         straightness=straightness([item.track for item in drive.seen], settings.passes),
         trap_accel_mps2=None if passage is None else passage.exit_accel_mps2,
         warnings=_warnings(drive, course, passage),
+        wind=None if wind is None else WindPart(wind.text, *wind.along_across(drive.span.heading_deg)),
         trace=trace_of(drive),
     )
 
@@ -91,9 +101,7 @@ def _gnss_part(item: Witnessed, drive: Drive, settings: Settings) -> _Part:
         there = np.interp(track.time_s, drive.motion.time_s, drive.motion.travel_m, left=np.nan, right=np.nan)
         place = np.where(np.isfinite(place), place, there)
         noise = drive.motion.noises[drive.seen.index(item)].speed_mps
-    reading = own_reading(
-        place, speed, ok, flat, drive.beams_m or (0.0, 1.0), share, noise, settings.verdict
-    )
+    reading = own_reading(place, speed, ok, flat, drive.beams_m or (0.0, 1.0), share, noise, settings.verdict)
     return _Part(Witness(track.file, True, reading), faults)
 
 
@@ -117,7 +125,11 @@ def _wheel_part(part: WheelPart, drive: Drive, settings: Settings) -> _Part:
 
 
 def _trap(
-    drive: Drive, course: Course | None, official: Official | None, passage: Passage | None, parts: Sequence[_Part]
+    drive: Drive,
+    course: Course | None,
+    official: Official | None,
+    passage: Passage | None,
+    parts: Sequence[_Part],
 ) -> Trap | None:
     if course is None:
         return None
@@ -152,7 +164,9 @@ def _logger(
         difference = own - reference
         what = "trap reading" if reading.trap_mps is not None else "peak"
         compared = f"{what} against {'official' if official else 'estimate'}"
-        limit = official.interval95_mps if official else (passage.low_mps, passage.high_mps) if passage else None
+        limit = (
+            official.interval95_mps if official else (passage.low_mps, passage.high_mps) if passage else None
+        )
         if reading.trap_mps is not None and reading.trap_u_mps is not None and limit is not None:
             error = normalised_error(reading.trap_mps, reading.trap_u_mps, reference, half(limit))
     return Logger(
@@ -172,7 +186,9 @@ def _logger(
 
 def _verdict(parts: Sequence[_Part], official: Official, passage: Passage, settings: Settings) -> Verdict:
     interval = (passage.low_mps, passage.high_mps)
-    finding = decide(passage.speed_mps, interval, official, [part.witness for part in parts], settings.verdict)
+    finding = decide(
+        passage.speed_mps, interval, official, [part.witness for part in parts], settings.verdict
+    )
     text = verdict_text(
         finding, passage.speed_mps, interval, official, {part.witness.name: part.faults for part in parts},
         passage.exit_accel_mps2, settings.verdict,

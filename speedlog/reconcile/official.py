@@ -49,7 +49,8 @@ def official_figure(text: str, course: Course, time_unit_shown: str = "km/h") ->
         time_step, speed_step = 0.0, given.step
     if not _SLOWEST_MPS <= speed <= _FASTEST_MPS:
         raise SpeedlogError(
-            f'trap figure: "{plain(text)}" means {speed:.1f} m/s over {course.length_m:g} m', todo="Check figure and unit."
+            f'trap figure: "{plain(text)}" means {speed:.1f} m/s over {course.length_m:g} m',
+            todo="Check figure and unit.",
         )
     interval = official_interval(
         speed, course.length_m, course.length_u_m, course.timer_resolution_s, time_step, speed_step
@@ -58,7 +59,12 @@ def official_figure(text: str, course: Course, time_unit_shown: str = "km/h") ->
 
 
 def official_interval(
-    speed_mps: float, length_m: float, length_u_m: float, timer_step_s: float, time_quoted_s: float, speed_quoted_mps: float
+    speed_mps: float,
+    length_m: float,
+    length_u_m: float,
+    timer_step_s: float,
+    time_quoted_s: float,
+    speed_quoted_mps: float,
 ) -> tuple[float, float]:
     """The central 95 % of the true speed, m/s, given what was read out.
 
@@ -85,7 +91,9 @@ def official_interval(
         low, high = float(centre.min() - 6 * sd.max()), float(centre.max() + 6 * sd.max())
         for _ in range(60):
             middle = (low + high) / 2
-            low, high = (middle, high) if float(np.mean(ndtr((middle - centre) / sd))) < share else (low, middle)
+            low, high = (
+                (middle, high) if float(np.mean(ndtr((middle - centre) / sd))) < share else (low, middle)
+            )
         return (low + high) / 2
 
     return quantile(0.025), quantile(0.975)

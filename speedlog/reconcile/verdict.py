@@ -48,7 +48,9 @@ def decide(
     if not any(logger.reading.coverage >= settings.least_coverage for logger in loggers):
         return Finding("logger_missed_trap", error, tuple(loggers))
     # the steadiest of equally covering loggers: its own interval is the narrowest
-    best = max(loggers, key=lambda logger: (round(logger.reading.coverage, 2), -(logger.reading.trap_u_mps or 1e9)))
+    best = max(
+        loggers, key=lambda logger: (round(logger.reading.coverage, 2), -(logger.reading.trap_u_mps or 1e9))
+    )
     if best.reading.flat_topped_in_trap:
         return Finding("logger_ceiling", error, (best,))
     if best.reading.trap_mps is not None and best.reading.trap_u_mps is not None:

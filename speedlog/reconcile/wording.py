@@ -99,7 +99,11 @@ def _missed(witnesses: Sequence[Witness], faults: dict[str, Sequence[Fault]]) ->
     for witness in witnesses:
         near = [fault for fault in faults.get(witness.name, ()) if fault.near_trap]
         near.sort(key=lambda fault: -(fault.end_utc - fault.start_utc).total_seconds())
-        causes.append(f"{plain(witness.name, 60)}: {near[0].detail}" if near else f"{plain(witness.name, 60)} was too slow")
+        causes.append(
+            f"{plain(witness.name, 60)}: {near[0].detail}"
+            if near
+            else f"{plain(witness.name, 60)} was too slow"
+        )
     lead = "No logger saw enough of the trap" if len(witnesses) > 1 else "The logger missed the trap"
     return f"{lead} ({'; '.join(causes)})." if causes else f"{lead}."
 
