@@ -21,7 +21,9 @@ _HUMPS = re.compile(r"(?<=[a-zß-ÿ0-9])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
 _WORDS = re.compile(r"[^\W_]+|[%°]")
 # a header that says "Amps" has said its unit
 _IMPLIED = re.compile(r"(?<![a-z])(?:amps?|amperes?|volts?)(?![a-z])", re.IGNORECASE)
-_SAME = str.maketrans({"′": "'", "μ": "µ", "º": "°", "²": "2", "⁻": "-", "¹": "1", "·": " ", "⋅": " ", "\xa0": " "})
+_SAME = str.maketrans(
+    {"′": "'", "μ": "µ", "º": "°", "²": "2", "⁻": "-", "¹": "1", "·": " ", "⋅": " ", "\xa0": " "}
+)
 
 
 # the kind of unit that each column of the common table (and "time", "date") takes
@@ -160,7 +162,11 @@ def _meaning(words: tuple[str, ...], units: list[str], zone: re.Match[str] | Non
         found = _phrase(words, text)
         if found is not None:
             return found
-    for length in (1, 2, 3):  # the unit as the last words: "speed_kmh", "Temp deg C", "Speed meters per second"
+    for length in (
+        1,
+        2,
+        3,
+    ):  # the unit as the last words: "speed_kmh", "Temp deg C", "Speed meters per second"
         if not units and len(words) >= length:
             found = _phrase(words[:-length], " ".join(words[-length:]))
             if found is not None:
@@ -186,7 +192,9 @@ def _phrase(words: tuple[str, ...], unit_text: str) -> Meaning | None:
         elif entry.needs_unit:
             continue
         if unit is None and entry.kind:
-            implied = [found for word in words if (found := find_unit(IMPLIED_UNIT.get(word, ""), entry.kind))]
+            implied = [
+                found for word in words if (found := find_unit(IMPLIED_UNIT.get(word, ""), entry.kind))
+            ]
             unit = implied[0] if implied else None
         traits = entry.traits | ({"gps"} if gps else set())
         return Meaning(entry.column, entry.kind, unit, "", entry.rank - 0.5 * gps, frozenset(traits))

@@ -9,8 +9,42 @@ from speedlog.units import Unit, find_unit
 # the sign, hours and minutes of a zone in a header: "UTC+2", "GMT +01:00"
 ZONE = re.compile(r"(?:UTC|GMT)\s*([+-])\s*(\d{1,2})(?::?(\d\d))?(?!\d)", re.IGNORECASE)
 
-_HEADS = frozenset("time timestamp ts t date datetime utc gmt epoch elapsed uptime clock millis realtime".split())
-_UNIT_HEADS = frozenset("seconds sec secs ms msec millis milliseconds micros nanos µs us microseconds ns nanoseconds".split())
+_HEADS = frozenset(
+    [
+        "time",
+        "timestamp",
+        "ts",
+        "t",
+        "date",
+        "datetime",
+        "utc",
+        "gmt",
+        "epoch",
+        "elapsed",
+        "uptime",
+        "clock",
+        "millis",
+        "realtime",
+    ]
+)
+_UNIT_HEADS = frozenset(
+    [
+        "seconds",
+        "sec",
+        "secs",
+        "ms",
+        "msec",
+        "millis",
+        "milliseconds",
+        "micros",
+        "nanos",
+        "µs",
+        "us",
+        "microseconds",
+        "ns",
+        "nanoseconds",
+    ]
+)
 _TRAITS = {
     "utc": "utc gmt zulu z",
     "local": "local lokal",
@@ -20,10 +54,66 @@ _TRAITS = {
 }
 _TRAIT = {word: trait for trait, words in _TRAITS.items() for word in words.split()}
 _OTHERS = frozenset(
-    "gps in of stamp iso iso8601 8601 system sys log logged logger data device real on the "
-    "hh mm ss hhmmss ddmmyy ddmmyyyy yyyymmdd yyyy dd yy mmm sss h m s min nanos micros hms".split()
+    [
+        "gps",
+        "in",
+        "of",
+        "stamp",
+        "iso",
+        "iso8601",
+        "8601",
+        "system",
+        "sys",
+        "log",
+        "logged",
+        "logger",
+        "data",
+        "device",
+        "real",
+        "on",
+        "the",
+        "hh",
+        "mm",
+        "ss",
+        "hhmmss",
+        "ddmmyy",
+        "ddmmyyyy",
+        "yyyymmdd",
+        "yyyy",
+        "dd",
+        "yy",
+        "mmm",
+        "sss",
+        "h",
+        "m",
+        "s",
+        "min",
+        "nanos",
+        "micros",
+        "hms",
+    ]
 )
-_DATE_ONLY = frozenset("date gps utc gmt local ddmmyy ddmmyyyy yyyymmdd yyyy mm dd yy log iso the of start".split())
+_DATE_ONLY = frozenset(
+    [
+        "date",
+        "gps",
+        "utc",
+        "gmt",
+        "local",
+        "ddmmyy",
+        "ddmmyyyy",
+        "yyyymmdd",
+        "yyyy",
+        "mm",
+        "dd",
+        "yy",
+        "log",
+        "iso",
+        "the",
+        "of",
+        "start",
+    ]
+)
 
 
 def time_meaning(words: tuple[str, ...], units: list[str]) -> tuple[str, Unit | None, frozenset[str]] | None:

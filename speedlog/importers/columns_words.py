@@ -43,7 +43,23 @@ _SPELLINGS = {
     "number": "num no nr count", "pwm": "pulse pulsewidth", "elapsed": "verstrichen",
 }  # fmt: skip
 ALIASES = {other: word for word, others in _SPELLINGS.items() for other in others.split()}
-FILLERS = frozenset("gps value data signal log logged raw actual measured the of sensor reading".split())
+FILLERS = frozenset(
+    [
+        "gps",
+        "value",
+        "data",
+        "signal",
+        "log",
+        "logged",
+        "raw",
+        "actual",
+        "measured",
+        "the",
+        "of",
+        "sensor",
+        "reading",
+    ]
+)
 # the quantity's own word says the unit
 IMPLIED_UNIT = {"rpm": "rpm", "erpm": "rpm", "revs": "rpm", "g": "g"}
 
@@ -116,7 +132,12 @@ def _phrases() -> dict[tuple[str, ...], tuple[Entry, ...]]:
         for rank, phrases in enumerate(ranks.split(";")):
             for phrase in phrases.split("|"):
                 if phrase.strip():
-                    add(phrase, Entry(column, kind, float(rank), frozenset(traits.split()), plain_units=_plain(column)))
+                    add(
+                        phrase,
+                        Entry(
+                            column, kind, float(rank), frozenset(traits.split()), plain_units=_plain(column)
+                        ),
+                    )
     for column, kind, traits, phrases in _WITH_UNIT:
         for phrase in phrases.split("|"):
             add(phrase, Entry(column, kind, 2.0, frozenset(traits.split()), needs_unit=True))
@@ -124,7 +145,9 @@ def _phrases() -> dict[tuple[str, ...], tuple[Entry, ...]]:
 
 
 def _plain(column: str) -> tuple[str, ...]:
-    return {"cn0_dbhz": ("db-hz", "dbhz", "db hz", "db"), "hdop": ("1", "m"), "satellites": ("1",)}.get(column, ("1",))
+    return {"cn0_dbhz": ("db-hz", "dbhz", "db hz", "db"), "hdop": ("1", "m"), "satellites": ("1",)}.get(
+        column, ("1",)
+    )
 
 
 PHRASES = _phrases()

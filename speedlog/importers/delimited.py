@@ -15,9 +15,10 @@ from speedlog.importers import ReadOptions, Source
 from speedlog.importers.delimited_choose import Chosen, choose, facts_of, usual_units
 from speedlog.importers.delimited_layout import SEPARATORS, Layout, find_layout
 from speedlog.importers.delimited_map import Mapping, load_mapping
+from speedlog.importers.delimited_plan import Form, TimePlan, plan_time
 from speedlog.importers.delimited_rows import Rows, read_rows
 from speedlog.importers.delimited_text import Text, clean, looks_like_text
-from speedlog.importers.delimited_times import Form, TimePlan, TimesRead, plan_time, read_times
+from speedlog.importers.delimited_times import TimesRead, read_times
 from speedlog.importers.delimited_values import HINT, Values
 from speedlog.importers.epochs import RawEpochs, build_recording
 from speedlog.samples import MOST_REJECTS, Recording, Reject
@@ -25,7 +26,16 @@ from speedlog.samples import MOST_REJECTS, Recording, Reject
 NAME = "delimited"
 
 # what this job can use; a table without any of it says nothing about a pass
-_USEFUL = ("speed_mps", "rpm", "current_a", "voltage_v", "motor_temp_c", "controller_temp_c", "throttle", "accel_mps2")
+_USEFUL = (
+    "speed_mps",
+    "rpm",
+    "current_a",
+    "voltage_v",
+    "motor_temp_c",
+    "controller_temp_c",
+    "throttle",
+    "accel_mps2",
+)
 _NO_HEADER_TODO = (
     f"Name the columns: {HINT} with header_line = 0 and [columns] time = {{ column = 1 }}, "
     'lat_deg = { column = 2 }, lon_deg = { column = 3 }, speed_mps = { column = 4, unit = "m/s" }.'
@@ -71,10 +81,19 @@ def read(source: Source, options: ReadOptions = ReadOptions()) -> Recording:
         epochs=_epochs(times, rows, values),
         rejects=rejects,
         rejected=rejected,
-        warnings=[*text.warnings, *plan.warnings, *warnings, *rows.warnings, *times.warnings, *values.warnings],
+        warnings=[
+            *text.warnings,
+            *plan.warnings,
+            *warnings,
+            *rows.warnings,
+            *times.warnings,
+            *values.warnings,
+        ],
         options=options,
         electrical_rpm=rpm is not None and "electrical" in rpm.meaning.traits,
-        facts=_facts(text, layout, plan, {name: chosen[name] for name in chosen if name in values.found}, taken),
+        facts=_facts(
+            text, layout, plan, {name: chosen[name] for name in chosen if name in values.found}, taken
+        ),
     )
 
 
@@ -82,7 +101,7 @@ def _layout(text: Text, mapping: Mapping, source: Source, options: ReadOptions) 
     layout = find_layout(text, mapping, options.settings)
     if layout is not None:
         return layout
-    if not text.data.strip():
+    if not text.data[: text.end].strip():
         raise SpeedlogError("holds no text", file=source.file, todo="Check that the log was written.")
     if mapping.header_line:
         raise SpeedlogError(
@@ -92,11 +111,15 @@ def _layout(text: Text, mapping: Mapping, source: Source, options: ReadOptions) 
         )
     tried = ", ".join(SEPARATORS)
     raise SpeedlogError(
-        f"no line names at least two known columns (separators tried: {tried})", file=source.file, todo=_NO_HEADER_TODO
+        f"no line names at least two known columns (separators tried: {tried})",
+        file=source.file,
+        todo=_NO_HEADER_TODO,
     )
 
 
-def _rows(text: Text, layout: Layout, plan: TimePlan, chosen: dict[str, Chosen], options: ReadOptions) -> Rows:
+def _rows(
+    text: Text, layout: Layout, plan: TimePlan, chosen: dict[str, Chosen], options: ReadOptions
+) -> Rows:
     time, form = plan.time.index, plan.time.form
     stamps = [time] if form in (Form.STAMP, Form.CLOCK, Form.MINUTES) else []
     if plan.date is not None:
@@ -113,6 +136,7 @@ def _check_useful(values: Values, layout: Layout, source: Source) -> None:
     Raises:
         SpeedlogError: no rows, or no value of any use in them.
     """
+
     def filled(name: str) -> bool:
         return name in values.found and bool(np.isfinite(values.found[name]).any())
 
@@ -136,10 +160,14 @@ def _all_rejects(rows: Rows, times: TimesRead) -> tuple[list[Reject], int]:
 
 def _epochs(times: TimesRead, rows: Rows, values: Values) -> RawEpochs:
     keep: slice | NDArray[np.bool_] = slice(None) if times.sound.all() else times.sound
-    return RawEpochs(times.time_ns[keep], rows.line[keep], {name: found[keep] for name, found in values.found.items()})
+    return RawEpochs(
+        times.time_ns[keep], rows.line[keep], {name: found[keep] for name, found in values.found.items()}
+    )
 
 
-def _facts(text: Text, layout: Layout, plan: TimePlan, chosen: dict[str, Chosen], taken: set[int]) -> dict[str, str]:
+def _facts(
+    text: Text, layout: Layout, plan: TimePlan, chosen: dict[str, Chosen], taken: set[int]
+) -> dict[str, str]:
     separator = next(name for name, char in SEPARATORS.items() if char == layout.separator)
     time = f'time from "{plain(plan.time.header, 60)}"'
     if plan.date is not None:

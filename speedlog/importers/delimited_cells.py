@@ -19,11 +19,11 @@ Numbers = NDArray[np.float64]
 _WITH_UNIT = re.compile(r"([+-]?\d[\d.,]*(?:[eE][+-]?\d+)?)\s*([^\d\s.,+-].*)$")
 
 # IEC 61162-1 / NMEA 0183, GGA quality indicator; 1 says nothing of 2D or 3D
-_QUALITY = {0: Fix.NONE, 1: None, 2: Fix.DIFFERENTIAL, 3: None, 4: Fix.RTK_FIXED, 5: Fix.RTK_FLOAT,
+_QUALITY: dict[int, Fix | None] = {0: Fix.NONE, 1: None, 2: Fix.DIFFERENTIAL, 3: None, 4: Fix.RTK_FIXED, 5: Fix.RTK_FLOAT,
             6: Fix.DEAD_RECKONED, 7: None, 8: Fix.NONE}  # fmt: skip
 # NMEA 0183, GSA mode
-_MODE = {0: Fix.NONE, 1: Fix.NONE, 2: Fix.TWO_D, 3: Fix.THREE_D, 4: Fix.DIFFERENTIAL}
-_VALID = {0: Fix.NONE, 1: None}
+_MODE: dict[int, Fix | None] = {0: Fix.NONE, 1: Fix.NONE, 2: Fix.TWO_D, 3: Fix.THREE_D, 4: Fix.DIFFERENTIAL}
+_VALID: dict[int, Fix | None] = {0: Fix.NONE, 1: None}
 _WORDS = {
     "none": Fix.NONE, "no": Fix.NONE, "nofix": Fix.NONE, "invalid": Fix.NONE, "v": Fix.NONE, "n": Fix.NONE,
     "void": Fix.NONE, "false": Fix.NONE, "notvalid": Fix.NONE, "2d": Fix.TWO_D, "2dfix": Fix.TWO_D, "fix2d": Fix.TWO_D,
@@ -64,7 +64,9 @@ def _number(cell: str, decimal: str) -> float | None:
             return None
         text = text.replace(",", "")
     text = text.replace("\u2212", "-")
-    if not re.fullmatch(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,4})?|[+-]?inf(?:inity)?", text, re.IGNORECASE | re.ASCII):
+    if not re.fullmatch(
+        r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,4})?|[+-]?inf(?:inity)?", text, re.IGNORECASE | re.ASCII
+    ):
         return None
     return float(text)
 
@@ -111,22 +113,29 @@ def fix_words(column: pd.Series, quality: bool, form: str | None) -> tuple[NDArr
     texts = [str(word).strip().lower() for word in found]
     numbers = [int(float(text)) if re.fullmatch(r"\d{1,2}(\.0+)?", text) else None for text in texts]
     there = {number for number in numbers if number is not None}
+    table: dict[int, Fix | None]
     if form == "valid" or (form is None and not quality and there <= {0, 1}):
-        table: dict[int, Fix | None] = _VALID
+        table = _VALID
     else:
         table = _QUALITY if quality or form == "quality" else _MODE
     fixes: list[Fix | None] = []
     unread = np.zeros(len(texts) + 1, dtype=bool)
     for at, (text, number) in enumerate(zip(texts, numbers, strict=True)):
         plain_word = re.sub(r"[^a-z0-9]", "", text)
-        known = number in table if number is not None else (plain_word in _WORDS or plain_word in _SOUND or not plain_word)
+        known = (
+            number in table
+            if number is not None
+            else (plain_word in _WORDS or plain_word in _SOUND or not plain_word)
+        )
         unread[at] = not known
         fixes.append(table.get(number) if number is not None else _WORDS.get(plain_word))
     lookup = np.array([*fixes, None], dtype=object)
     return lookup[codes], int(unread[codes].sum())
 
 
-_SOUND = frozenset(["a", "valid", "true", "yes", "fix", "ok", "gps", "gnss", "pps", "autonomous", "nan", "na", "gpsfix"])
+_SOUND = frozenset(
+    ["a", "valid", "true", "yes", "fix", "ok", "gps", "gnss", "pps", "autonomous", "nan", "na", "gpsfix"]
+)
 
 
 def throttle_share(values: Numbers, unit: Unit | None, low: float | None, high: float | None, settings: ReadSettings
@@ -147,9 +156,11 @@ def throttle_share(values: Numbers, unit: Unit | None, low: float | None, high: 
         if np.mean((known >= 700) & (known <= 2300)) < 0.95:
             return None, ""
         share = (in_us - pulse_low) / (pulse_high - pulse_low)
-        return np.clip(share, -1.0, 1.0), f"a pulse of {pulse_low:g} µs read as none and {pulse_high:g} µs as full"
-    if -1.0 <= bottom and top <= 1.0:
+        return np.clip(
+            share, -1.0, 1.0
+        ), f"a pulse of {pulse_low:g} µs read as none and {pulse_high:g} µs as full"
+    if bottom >= -1.0 and top <= 1.0:
         return values, "states no unit: read as a share from 0 to 1"
-    if -105 <= bottom and top <= 105:
+    if bottom >= -105 and top <= 105:
         return np.clip(values / 100, -1.0, 1.0), "states no unit: read as percent"
     return None, ""

@@ -10,7 +10,7 @@ from speedlog.importers.columns import KINDS, Meaning
 from speedlog.importers.delimited_cells import cell_unit
 from speedlog.importers.delimited_layout import Layout
 from speedlog.importers.delimited_map import Choice, Mapping
-from speedlog.importers.delimited_times import position
+from speedlog.importers.delimited_plan import position
 
 # a speed controller's columns: where one of them is there, a bare "Temp" is the controller's
 CONTROLLER = ("rpm", "current_a", "voltage_v")
@@ -78,7 +78,9 @@ def _candidates(layout: Layout, used: set[int]) -> dict[str, list[Chosen]]:
         if meaning is None or at in used or meaning.column in ("time", "date"):
             continue
         name = meaning.column
-        if name in ("lat_side", "lon_side") and any(char.isdigit() for cell in layout.cells(at)[:5] for char in cell):
+        if name in ("lat_side", "lon_side") and any(
+            char.isdigit() for cell in layout.cells(at)[:5] for char in cell
+        ):
             name = name.replace("_side", "_deg")  # "Latitude N/S" over "53.1 N"
             meaning = replace(meaning, column=name, kind="angle")
         if meaning.kind and meaning.unit is None:
@@ -113,10 +115,14 @@ def usual_units(chosen: dict[str, Chosen], warnings: list[str]) -> None:
         unknown, kind = item.meaning.unknown_unit, item.meaning.kind
         if unknown and kind not in (None, "angle", "speed"):
             del chosen[name]
-            warnings.append(f'"{plain(item.header)}" is left out: "{plain(unknown, 20)}" is no unit of {kind}; {_HINT} states it')
+            warnings.append(
+                f'"{plain(item.header)}" is left out: "{plain(unknown, 20)}" is no unit of {kind}; {_HINT} states it'
+            )
         elif name == "accel_mps2" and item.meaning.unit is None:
             del chosen[name]
-            warnings.append(f'"{plain(item.header)}" is left out: it states no unit (g or m/s²); {_HINT} states it')
+            warnings.append(
+                f'"{plain(item.header)}" is left out: it states no unit (g or m/s²); {_HINT} states it'
+            )
         elif name in _UNITLESS and item.meaning.unit is None:
             guessed.append(f'"{plain(item.header, 40)}" in {_UNITLESS[name]}')
     if guessed:

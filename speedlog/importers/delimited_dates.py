@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Order = Literal["dmy", "mdy", "ymd"]
+ORDERS: tuple[Order, ...] = ("dmy", "mdy", "ymd")
 DAY_NS = 86_400_000_000_000
 _WAYS = 64  # ways of writing in one file; a file with more is no log
 _STAMP = re.compile(
@@ -24,11 +25,20 @@ _STAMP = re.compile(
     rb"\s?(?P<half>[AaPp]\.?[Mm]\.?)?\s?(?P<zone>Z|z|UTC|GMT|[+-]\d\d(?::?\d\d)?)?\s*$"
 )
 _MINUTES = re.compile(rb"(?P<m>\d{1,5}):(?P<s>\d{1,2})(?:[.,](?P<f>\d{1,9}))?\s*$")
-_COMPACT = re.compile(rb"(?P<date>\d{8})[T _-]?(?P<h>\d\d)(?P<m>\d\d)(?P<s>\d\d)(?:[.,](?P<f>\d{1,9}))?\s?(?P<zone>Z)?\s*$")
+_COMPACT = re.compile(
+    rb"(?P<date>\d{8})[T _-]?(?P<h>\d\d)(?P<m>\d\d)(?P<s>\d\d)(?:[.,](?P<f>\d{1,9}))?\s?(?P<zone>Z)?\s*$"
+)
 _YEAR_FIRST = re.compile(r"(\d{4})[-/. ](\d{1,2})[-/. ](\d{1,2})$")
 _YEAR_LAST = re.compile(r"(\d{1,2})([-/. ])(\d{1,2})\2(\d{4}|\d{2})$")
-_MONTHS = {name: at for at, name in enumerate("jan feb mar apr may jun jul aug sep oct nov dec".split(), 1)}
-_NAMED = re.compile(r"(?:[A-Za-z]{3,9},? )?(\d{1,2}|[A-Za-z]{3,9})\.?[- /](\d{1,2}|[A-Za-z]{3,9})\.?,?[- /](\d{4}|\d{2})$")
+_MONTHS = {
+    name: at
+    for at, name in enumerate(
+        ["jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"], 1
+    )
+}
+_NAMED = re.compile(
+    r"(?:[A-Za-z]{3,9},? )?(\d{1,2}|[A-Za-z]{3,9})\.?[- /](\d{1,2}|[A-Za-z]{3,9})\.?,?[- /](\d{4}|\d{2})$"
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,6 +56,17 @@ class Stamps:
     dates: NDArray[np.bytes_]
     sound: NDArray[np.bool_]
     zoned: NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class _Way:
+    """A way of writing: one cell of it, where its numbers stand, and what it says of the zone."""
+
+    cell: bytes
+    spans: dict[str, tuple[int, int]]
+    date_end: int
+    half: bytes  # b"a", b"p" or b""
+    zone_ns: int | None
 
 
 def read_stamps(cells: NDArray[np.bytes_], minutes_first: bool = False) -> Stamps:
@@ -77,16 +98,16 @@ def read_stamps(cells: NDArray[np.bytes_], minutes_first: bool = False) -> Stamp
         rows = slice(None) if whole else alike
         clock_ns[rows], good = _clock(letters[rows], way, minutes_first)
         sound[rows] = good
-        zoned[rows] = way["zone"] is not None
-        if way["date_end"]:
-            dates[rows] = _front(letters[rows], way["date_end"], cells.dtype)
+        zoned[rows] = way.zone_ns is not None
+        if way.date_end:
+            dates[rows] = _front(letters[rows], way.date_end, cells.dtype)
         if whole:
             break
         left = np.setdiff1d(left, alike, assume_unique=True)
     return Stamps(clock_ns, dates, sound, zoned)
 
 
-def _way(cell: bytes, minutes_first: bool) -> dict[str, object] | None:
+def _way(cell: bytes, minutes_first: bool) -> _Way | None:
     """Where the parts of a way of writing stand."""
     found = _MINUTES.match(cell) if minutes_first else None
     found = found or _STAMP.match(cell) or _COMPACT.match(cell)
@@ -94,13 +115,13 @@ def _way(cell: bytes, minutes_first: bool) -> dict[str, object] | None:
         return None
     parts = found.groupdict()
     spans = {name: found.span(name) for name in "hmsf" if parts.get(name) is not None}
-    return {
-        "cell": cell,
-        "spans": spans,
-        "date_end": found.end("date") if parts.get("date") else 0,
-        "half": (parts.get("half") or b"").lower()[:1],
-        "zone": _zone_ns(parts["zone"]) if parts.get("zone") else None,
-    }
+    return _Way(
+        cell,
+        spans,
+        found.end("date") if parts.get("date") else 0,
+        (parts.get("half") or b"").lower()[:1],
+        _zone_ns(parts["zone"]) if parts.get("zone") else None,
+    )
 
 
 def _zone_ns(text: bytes) -> int:
@@ -111,29 +132,24 @@ def _zone_ns(text: bytes) -> int:
     return (-minutes if text[:1] == b"-" else minutes) * 60_000_000_000
 
 
-def _written_alike(letters: NDArray[np.uint8], way: dict[str, object]) -> NDArray[np.bool_]:
+def _written_alike(letters: NDArray[np.uint8], way: _Way) -> NDArray[np.bool_]:
     """(N,) rows with digits where the pattern has them and the same signs elsewhere; dates may differ."""
     alike = np.ones(len(letters), dtype=np.bool_)
-    cell, spans = way["cell"], way["spans"]
-    assert isinstance(cell, bytes) and isinstance(spans, dict)
-    digits = {at for start, end in spans.values() for at in range(start, end)}
-    date_end = way["date_end"]
-    assert isinstance(date_end, int)
-    for at in range(len(cell)):
+    digits = {at for start, end in way.spans.values() for at in range(start, end)}
+    for at in range(len(way.cell)):
         if at in digits:
             alike &= (letters[:, at] - np.uint8(48)) < 10
-        elif at < date_end:
+        elif at < way.date_end:
             alike &= letters[:, at] != ord(":")
         else:
-            alike &= letters[:, at] == cell[at]
+            alike &= letters[:, at] == way.cell[at]
     return alike
 
 
 def _clock(
-    letters: NDArray[np.uint8], way: dict[str, object], minutes_first: bool
+    letters: NDArray[np.uint8], way: _Way, minutes_first: bool
 ) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
-    spans, half, zone = way["spans"], way["half"], way["zone"]
-    assert isinstance(spans, dict)
+    spans = way.spans
 
     def number(name: str) -> NDArray[np.int64]:
         total = np.zeros(len(letters), dtype=np.int64)
@@ -144,13 +160,13 @@ def _clock(
     hours, minutes, whole = number("h"), number("m"), number("s")
     places = spans["f"][1] - spans["f"][0] if "f" in spans else 0
     good = (whole < 60) & ((minutes < 60) | minutes_first)
-    if half:
+    if way.half:
         good &= (hours >= 1) & (hours <= 12)
-        hours = hours % 12 + (12 if half == b"p" else 0)
+        hours = hours % 12 + (12 if way.half == b"p" else 0)
     ns = ((hours * 60 + minutes) * 60 + whole) * 1_000_000_000
     if places:
         ns += number("f") * 10 ** (9 - places)
-    return ns - (zone if isinstance(zone, int) else 0), good
+    return ns - (way.zone_ns or 0), good
 
 
 def _front(letters: NDArray[np.uint8], length: int, dtype: np.dtype[np.bytes_]) -> NDArray[np.bytes_]:
@@ -159,7 +175,9 @@ def _front(letters: NDArray[np.uint8], length: int, dtype: np.dtype[np.bytes_]) 
     return front.view(dtype).reshape(-1)
 
 
-def read_dates(cells: NDArray[np.bytes_], order: Order | None) -> tuple[NDArray[np.int64], NDArray[np.bool_], list[str]]:
+def read_dates(
+    cells: NDArray[np.bytes_], order: Order | None
+) -> tuple[NDArray[np.int64], NDArray[np.bool_], list[str]]:
     """Days since 1970-01-01 of a column of dates.
 
     Args:
@@ -235,11 +253,11 @@ def _date_parts(text: str, order: Order) -> tuple[int, int, int] | None:
         if order == "ymd":
             return int(text[:2]), int(text[2:4]), int(text[4:])
         return _three(text[:2], text[2:4], text[4:], order)
-    found = _NAMED.match(text)
-    if found is None:
+    named = _NAMED.match(text)
+    if named is None:
         return None
-    one, two, year = found[1], found[2], int(found[3])
-    for day_text, month_text in ((one, two), (two, one)):
+    first, second, year = named[1], named[2], int(named[3])
+    for day_text, month_text in ((first, second), (second, first)):
         month = _MONTHS.get(month_text[:3].lower())
         if day_text.isdigit() and month:
             return year, month, int(day_text)

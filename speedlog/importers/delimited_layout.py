@@ -65,7 +65,7 @@ class Layout:
 
 def find_layout(text: Text, mapping: Mapping, settings: ReadSettings) -> Layout | None:
     """The layout of a table, or None where no header is understood."""
-    head = text.data[:_HEAD].decode("utf-8", errors="replace").split("\n")
+    head = text.data[: min(text.end, _HEAD)].decode("utf-8", errors="replace").split("\n")
     lines = [line.rstrip("\r") for line in head[: settings.header_search_lines + settings.sample_rows]]
     if mapping.header_line is not None:
         found = _stated_header(lines, mapping)
@@ -81,7 +81,9 @@ def find_layout(text: Text, mapping: Mapping, settings: ReadSettings) -> Layout 
     if not headers:
         headers = [f"column {index + 1}" for index in range(usual)]
     tag = _tag(headers, rows)
-    meanings = [_meaning(header, units[i] if i < len(units) else "", mapping) for i, header in enumerate(headers)]
+    meanings = [
+        _meaning(header, units[i] if i < len(units) else "", mapping) for i, header in enumerate(headers)
+    ]
     if tag:
         meanings[0] = None
         rows = [row for row in rows if row[0] == tag]
@@ -178,7 +180,12 @@ def _units_row(lines: Sequence[str], header: int, separator: str, width: int) ->
             continue
         said = [cell for cell in cells if cell.lower().strip("[]()") not in MISSING]
         units = [cell for cell in said if is_unit(cell)]
-        if units and 2 * len(units) >= len(said) and len(cells) <= width + 1 and not any(map(NUMBER.match, said)):
+        if (
+            units
+            and 2 * len(units) >= len(said)
+            and len(cells) <= width + 1
+            and not any(map(NUMBER.match, said))
+        ):
             return cells, number + 1
         break
     return [], header + 1
@@ -187,7 +194,9 @@ def _units_row(lines: Sequence[str], header: int, separator: str, width: int) ->
 def _sample(lines: Sequence[str], first: int, separator: str, most: int) -> list[list[str]]:
     rows = []
     for line in lines[first - 1 :]:
-        if line.strip() and not (COMMENT.match(line) and not (separator == ";" and line.lstrip().startswith(";"))):
+        if line.strip() and not (
+            COMMENT.match(line) and not (separator == ";" and line.lstrip().startswith(";"))
+        ):
             rows.append(split_line(line, separator))
             if len(rows) >= most:
                 break
@@ -196,11 +205,20 @@ def _sample(lines: Sequence[str], first: int, separator: str, most: int) -> list
 
 def _date_and_time_apart(headers: list[str], rows: list[list[str]], separator: str) -> list[str]:
     """A header "Time" over "2024-06-15 13:45:30" in a table of blanks names two fields."""
-    if separator != " " or not rows or Counter(len(row) for row in rows).most_common(1)[0][0] != len(headers) + 1:
+    if (
+        separator != " "
+        or not rows
+        or Counter(len(row) for row in rows).most_common(1)[0][0] != len(headers) + 1
+    ):
         return headers
     for index, header in enumerate(headers):
         found, row = recognise(header), next(row for row in rows if len(row) == len(headers) + 1)
-        if found and found.column == "time" and re.match(r"\d+[-/.]\d+[-/.]\d+$", row[index]) and ":" in row[index + 1]:
+        if (
+            found
+            and found.column == "time"
+            and re.match(r"\d+[-/.]\d+[-/.]\d+$", row[index])
+            and ":" in row[index + 1]
+        ):
             return [*headers[:index], f"Date of {header}", header, *headers[index + 1 :]]
     return headers
 

@@ -26,12 +26,14 @@ from collections.abc import Mapping as Dict
 from dataclasses import dataclass, field
 from fnmatch import fnmatchcase
 from pathlib import Path, PurePath
-from typing import Any, NoReturn
+from typing import Any, NoReturn, TypeVar
 
 from speedlog.errors import SpeedlogError, plain
 from speedlog.importers.columns import KINDS
+from speedlog.importers.delimited_dates import Order
 from speedlog.units import Unit, find_unit, symbols
 
+T = TypeVar("T", bound=str)
 FORMS = {
     "time": ("date and time", "time of day", "elapsed", "epoch"),
     "fix": ("quality", "mode", "valid"),
@@ -39,7 +41,7 @@ FORMS = {
 _SEPARATORS = {",": ",", ";": ";", "|": "|", "\t": "\t", "tab": "\t", "blanks": " ", " ": " "}
 _ENCODINGS = {"utf-8": "utf-8", "utf-16": "utf-16", "latin-1": "latin-1"}
 _DECIMALS = {".": ".", ",": ","}
-_ORDERS = {"day first": "dmy", "month first": "mdy", "year first": "ymd"}
+_ORDERS: dict[str, Order] = {"day first": "dmy", "month first": "mdy", "year first": "ymd"}
 _TOP = (
     "files", "separator", "decimal", "encoding", "header_line", "date_order", "utc_offset", "ignore", "columns",
 )  # fmt: skip
@@ -70,7 +72,7 @@ class Mapping:
     decimal: str | None = None
     encoding: str | None = None
     header_line: int | None = None
-    date_order: str | None = None
+    date_order: Order | None = None
     zone_minutes: int | None = None
     ignore: tuple[str, ...] = ()
     path: Path | None = None
@@ -111,7 +113,9 @@ def _mapping(path: Path, content: dict[str, Any]) -> Mapping:
     choices = {name: _choice(path, name, item) for name, item in columns.items()}
     for name, choice in choices.items():
         if line == 0 and choice.header is not None:
-            _wrong(path, f"columns.{name}", "names a header, but header_line is 0", "Write column = 1 and so on.")
+            _wrong(
+                path, f"columns.{name}", "names a header, but header_line is 0", "Write column = 1 and so on."
+            )
     return Mapping(
         choices,
         _one_of(path, content, "separator", _SEPARATORS),
@@ -134,7 +138,9 @@ def _choice(path: Path, name: str, item: Any) -> Choice:
     _known(path, item, _CHOICE, f"{key}.")
     header, column = item.get("header"), item.get("column")
     if (header is None) == (column is None):
-        _wrong(path, key, "needs a header or a column number, one of them", f'Write {name} = {{ header = "…" }}.')
+        _wrong(
+            path, key, "needs a header or a column number, one of them", f'Write {name} = {{ header = "…" }}.'
+        )
     if header is not None and not isinstance(header, str):
         _wrong(path, f"{key}.header", "is no text", 'Write header = "…", as in the file.')
     if column is not None and (type(column) is not int or not 1 <= column <= 100_000):
@@ -156,10 +162,15 @@ def _bounds(path: Path, key: str, name: str, item: dict[str, Any]) -> tuple[floa
     low, high = item.get("low"), item.get("high")
     if low is None and high is None:
         return None, None
-    sound = all(isinstance(end, int | float) and not isinstance(end, bool) for end in (low, high))
-    if name != "throttle" or not sound or not low < high:
-        _wrong(path, f"{key}.low", "and high do not fit", "Only throttle takes both, low for none and high for full.")
-    return float(low), float(high)
+    ends = [float(end) for end in (low, high) if isinstance(end, int | float) and not isinstance(end, bool)]
+    if name != "throttle" or len(ends) != 2 or not ends[0] < ends[1]:
+        _wrong(
+            path,
+            f"{key}.low",
+            "and high do not fit",
+            "Only throttle takes both, low for none and high for full.",
+        )
+    return ends[0], ends[1]
 
 
 def _unit(path: Path, key: str, name: str, text: Any) -> Unit | None:
@@ -194,7 +205,7 @@ def _offset(path: Path, content: dict[str, Any]) -> int | None:
     return int(found[1] + "1") * (60 * int(found[2]) + int(found[3]))
 
 
-def _one_of(path: Path, content: dict[str, Any], key: str, allowed: dict[str, str]) -> str | None:
+def _one_of(path: Path, content: dict[str, Any], key: str, allowed: dict[str, T]) -> T | None:
     value = content.get(key)
     if value is None:
         return None

@@ -78,7 +78,7 @@ def read_rows(
         words: those kept as text.
         settings: limits.
     """
-    body = text.data[layout.offset :]
+    body = text.data[layout.offset : text.end]
     fast = _all_whole(body, layout, text.ended)
     lines = fast if fast is not None else _sort_lines(body, layout, text.ended, settings)
     table = _read(lines, layout, wanted, stamps, iso, words)
@@ -104,12 +104,16 @@ def _all_whole(body: bytes, layout: Layout, ended: bool) -> _Lines | None:
 
 def _last_is_cut(body: bytes, layout: Layout) -> bool:
     """Whether the last cell of a last line without an end has fewer decimals than all those before it."""
-    ends = [line.rsplit(layout.separator.encode(), 1)[-1].strip() for line in body[-16_384:].split(b"\n")[-21:]]
+    ends = [
+        line.rsplit(layout.separator.encode(), 1)[-1].strip() for line in body[-16_384:].split(b"\n")[-21:]
+    ]
     decimals = [re.fullmatch(rb"[+-]?\d+[.,](\d+)", end) for end in ends[:-1]]
     lengths = {len(found[1]) if found else 0 for found in decimals}
     last = re.fullmatch(rb"[+-]?\d*(?:[.,](\d*))?", ends[-1])
     # at least ten like lines: a handful may share their length by chance
-    return len(decimals) >= 10 and len(lengths) == 1 and last is not None and len(last[1] or b"") < lengths.pop()
+    return (
+        len(decimals) >= 10 and len(lengths) == 1 and last is not None and len(last[1] or b"") < lengths.pop()
+    )
 
 
 def _sort_lines(body: bytes, layout: Layout, ended: bool, settings: ReadSettings) -> _Lines:
@@ -143,7 +147,9 @@ def _sort_lines(body: bytes, layout: Layout, ended: bool, settings: ReadSettings
             short.append(len(kept))
         kept.append(line)
         number.append(line_number)
-    cut = {len(kept) - 1} if kept and not ended and number[-1] == layout.first_line + len(lines) - 1 else set()
+    cut = (
+        {len(kept) - 1} if kept and not ended and number[-1] == layout.first_line + len(lines) - 1 else set()
+    )
     cut &= set(short) | ({len(kept) - 1} if _last_is_cut(body, layout) else set())
     notes = _notes(heads, others, layout)
     if len(short) > settings.short_rows_share * len(kept):
@@ -151,7 +157,9 @@ def _sort_lines(body: bytes, layout: Layout, ended: bool, settings: ReadSettings
         gone = cut
     else:
         gone = cut | set(short)
-    rejects += [Reject(number[at], f"cut short: fewer than {layout.usual} whole fields") for at in sorted(gone)]
+    rejects += [
+        Reject(number[at], f"cut short: fewer than {layout.usual} whole fields") for at in sorted(gone)
+    ]
     rejects.sort(key=lambda reject: reject.line or 0)
     keep = [at for at in range(len(kept)) if at not in gone]
     return _Lines(
@@ -198,7 +206,9 @@ def _notes(heads: int, others: int, layout: Layout) -> list[str]:
     if heads:
         notes.append(f"the header stands {heads} more times among the rows: the logger was started again")
     if others:
-        notes.append(f'{others} lines do not begin with "{plain(layout.tag)}" and are of another kind; left out')
+        notes.append(
+            f'{others} lines do not begin with "{plain(layout.tag)}" and are of another kind; left out'
+        )
     return notes
 
 

@@ -10,6 +10,7 @@ from speedlog.units import UNITS, Unit
 
 Numbers = NDArray[np.float64]
 _WINDOWS = 4000  # at most; more do not make the median any surer
+_CELLS = 400_000  # windows times rows in each, at most
 # WGS 84 (NGA.STND.0036): equatorial radius in metres, first eccentricity squared
 _A_M, _E2 = 6_378_137.0, 0.00669437999014
 
@@ -22,13 +23,14 @@ def step_lengths_m(lat_deg: Numbers, lon_deg: Numbers) -> Numbers:
     """
     middle = np.radians((lat_deg[1:] + lat_deg[:-1]) / 2)
     shape = 1 - _E2 * np.sin(middle) ** 2
-    north = np.radians(np.diff(lat_deg)) * _A_M * (1 - _E2) / shape**1.5
-    east = np.radians(np.diff(lon_deg)) * _A_M / np.sqrt(shape) * np.cos(middle)
+    north = np.radians(np.diff(lat_deg, axis=0)) * _A_M * (1 - _E2) / shape**1.5
+    east = np.radians(np.diff(lon_deg, axis=0)) * _A_M / np.sqrt(shape) * np.cos(middle)
     return np.hypot(north, east)
 
 
-def speed_ratio(time_ns: NDArray[np.int64], lat_deg: Numbers, lon_deg: Numbers, speed: Numbers, settings: ReadSettings
-                ) -> float | None:  # fmt: skip
+def speed_ratio(
+    time_ns: NDArray[np.int64], lat_deg: Numbers, lon_deg: Numbers, speed: Numbers, settings: ReadSettings
+) -> float | None:
     """Logged speed over the speed that the positions show: the median over windows of about a second.
 
     Args:
@@ -51,24 +53,29 @@ def speed_ratio(time_ns: NDArray[np.int64], lat_deg: Numbers, lon_deg: Numbers, 
         return None
     typical = float(np.median(moves))
     span = max(1, round(settings.unit_window_s / typical))
-    usable = (step_s > 0) & (step_s < 3 * typical)
-    way = np.concatenate(([0.0], np.cumsum(np.where(usable, step_lengths_m(lat_deg[rows], lon_deg[rows]), 0.0))))
-    means = (speed[rows][1:] + speed[rows][:-1]) / 2
-    logged = np.concatenate(([0.0], np.cumsum(np.where(usable, means * step_s, 0.0))))
-    timed = np.concatenate(([0.0], np.cumsum(np.where(usable, step_s, 0.0))))
-    starts = np.arange(0, len(rows) - span, max(1, (len(rows) - span) // _WINDOWS))
-    if not len(starts):
+    last = len(rows) - span
+    if last < 1:
         return None
-    metres = way[starts + span] - way[starts]
-    seconds = timed[starts + span] - timed[starts]
+    count = max(1, min(last, _WINDOWS, _CELLS // span))
+    starts = np.unique(np.linspace(0, last - 1, count).astype(np.int64))
+    window = starts[:, None] + np.arange(span + 1)
+    at, gaps = rows[window], np.diff(time_s[window], axis=1)
+    usable = (gaps > 0) & (gaps < 3 * typical)
+    steps = step_lengths_m(lat_deg[at].T, lon_deg[at].T).T
+    means = (speed[at][:, 1:] + speed[at][:, :-1]) / 2
+    metres = np.sum(np.where(usable, steps, 0.0), axis=1)
+    logged = np.sum(np.where(usable, means * gaps, 0.0), axis=1)
+    seconds = np.sum(np.where(usable, gaps, 0.0), axis=1)
     with np.errstate(divide="ignore", invalid="ignore"):
         fast = metres / seconds > settings.unit_least_mps
-        ratios = (logged[starts + span] - logged[starts])[fast] / metres[fast]
+        ratios = logged[fast] / metres[fast]
     ratios = ratios[np.isfinite(ratios)]
     return float(np.median(ratios)) if len(ratios) >= settings.unit_least_windows else None
 
 
 def unit_of_ratio(ratio: float, settings: ReadSettings) -> Unit | None:
     """The unit of speed in which readings are `ratio` times metres per second, or None where none fits."""
-    near = min((unit for unit in UNITS if unit.kind == "speed"), key=lambda unit: abs(ratio * unit.factor - 1))
+    near = min(
+        (unit for unit in UNITS if unit.kind == "speed"), key=lambda unit: abs(ratio * unit.factor - 1)
+    )
     return near if abs(ratio * near.factor - 1) <= settings.unit_tolerance else None

@@ -11,7 +11,9 @@ COMMENT = re.compile(r"\s*(?:#+|//+|%+|;+)\s?")
 _NA = "-,--,---,?,n/a,n.a.,na,#n/a,nan,-nan,nil,null,none,invalid,no fix,nofix,void,*,**,***"
 MISSING = frozenset(["", *_NA.split(",")])  # cells that say "no value", in small letters
 # the spellings of the same cells that a reader in C compares letter by letter
-MISSING_SPELLINGS = tuple(sorted({form for word in MISSING for form in (word, word.upper(), word.title(), "NaN", "N/a")}))
+MISSING_SPELLINGS = tuple(
+    sorted({form for word in MISSING for form in (word, word.upper(), word.title(), "NaN", "N/a")})
+)
 
 
 @dataclass(frozen=True)
@@ -19,13 +21,15 @@ class Text:
     """A text file made fit for reading.
 
     Attributes:
-        data: UTF-8 without byte order mark, lines ended by LF or CRLF, no trailing blank lines.
+        data: UTF-8 without byte order mark, lines ended by LF or CRLF.
+        end: length of the data without the blank lines and NULs at its end (a copy costs time).
         ended: whether its last line had an end; without one it may have been cut.
         encoding: as found.
         warnings: what had to be repaired.
     """
 
     data: bytes
+    end: int
     ended: bool
     encoding: str
     warnings: tuple[str, ...] = ()
@@ -35,7 +39,9 @@ def looks_like_text(head: bytes) -> bool:
     """Whether a file's first bytes are text with at least one line of two fields. Never raises."""
     text = decode(head.rstrip(b"\0"), None, cut=True)[0]
     shown = text[:8192]
-    odd = sum(1 for char in shown if (char < " " and char not in "\t\r\n\x1a") or char == "\ufffd" or char == "\x7f")
+    odd = sum(
+        1 for char in shown if (char < " " and char not in "\t\r\n\x1a") or char == "\ufffd" or char == "\x7f"
+    )
     if not shown.strip() or odd > 0.02 * len(shown) or shown.lstrip().startswith("<"):
         return False
     lines = [line for line in text.splitlines()[:400] if line.strip()]
@@ -59,9 +65,19 @@ def clean(data: bytes, encoding: str | None = None) -> Text:
         data = text.encode("utf-8", errors="replace")
     if data.find(b"\r") >= 0 and data.count(b"\r") != data.count(b"\r\n"):
         data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
-    body = data.rstrip(b"\r\n\x1a\0")
-    ended = data[len(body) : len(body) + 2].startswith((b"\n", b"\r\n"))
-    return Text(body, ended, found, tuple(warnings))
+    end = _end(data)
+    return Text(data, end, data[end : end + 2].startswith((b"\n", b"\r\n")), found, tuple(warnings))
+
+
+def _end(data: bytes) -> int:
+    """The length of the data without blank lines and NULs at its end, found without copying it all."""
+    size = 4096
+    while True:
+        tail = data[-size:]
+        left = len(tail.rstrip(b"\r\n\x1a\0"))
+        if left or size >= len(data):
+            return len(data) - len(tail) + left
+        size *= 16
 
 
 def decode(data: bytes, encoding: str | None, cut: bool = False) -> tuple[str, str]:
@@ -72,7 +88,11 @@ def decode(data: bytes, encoding: str | None, cut: bool = False) -> tuple[str, s
         encoding: stated by the user, or None.
         cut: the bytes may end inside a character.
     """
-    for mark, name in ((codecs.BOM_UTF8, "utf-8"), (codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-16-be")):
+    for mark, name in (
+        (codecs.BOM_UTF8, "utf-8"),
+        (codecs.BOM_UTF16_LE, "utf-16-le"),
+        (codecs.BOM_UTF16_BE, "utf-16-be"),
+    ):
         if data.startswith(mark) and encoding is None:
             return data[len(mark) :].decode(name, errors="replace"), name
     found = encoding or _nul_pattern(data)

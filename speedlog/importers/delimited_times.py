@@ -1,11 +1,10 @@
-"""Which column of a table is its time, what form it has, and the times themselves."""
+"""The times of a table's rows, in nanoseconds, and what its clock is."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from enum import IntEnum
 
 import numpy as np
 import pandas as pd
@@ -15,43 +14,14 @@ from speedlog.errors import SpeedlogError, plain
 from speedlog.importers.columns import Meaning
 from speedlog.importers.delimited_cells import to_numbers
 from speedlog.importers.delimited_dates import DAY_NS, find_order, parse_date, read_dates, read_stamps
-from speedlog.importers.delimited_layout import NUMBER, Layout
-from speedlog.importers.delimited_map import Choice, Mapping
+from speedlog.importers.delimited_layout import Layout
+from speedlog.importers.delimited_map import Mapping
+from speedlog.importers.delimited_plan import Form, TimePlan
 from speedlog.importers.epoch_times import unwrap_midnight
 from speedlog.samples import Clock
 from speedlog.units import Unit, find_unit
 
-
-class Form(IntEnum):
-    """How a time is written, the better source first."""
-
-    ISO = 0
-    STAMP = 1  # date and clock time in one cell
-    EPOCH = 2  # a count since 1970
-    CLOCK = 3  # 13:45:30
-    CLOCK_NUMBER = 4  # 134530.00
-    ELAPSED = 5  # a count from the log's own start
-    MINUTES = 6  # 12:05.250
-
-
-@dataclass(frozen=True)
-class TimeColumn:
-    """A column of times: where it stands, what it says, how it is written."""
-
-    index: int
-    header: str
-    form: Form
-    meaning: Meaning
-    unit: Unit | None
-
-
-@dataclass(frozen=True)
-class TimePlan:
-    """The time of a table: its column, a column of dates beside it, what was guessed."""
-
-    time: TimeColumn
-    date: int | None
-    warnings: tuple[str, ...]
+_ZONE_WARNING = "the times name no zone: read as UTC"
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,162 +32,6 @@ class TimesRead:
     sound: NDArray[np.bool_]
     clock: Clock
     warnings: list[str] = field(default_factory=list)
-
-
-_ISO = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d{1,9})?)?\s?(Z|[+-]\d\d(:?\d\d)?)?$")
-_CLOCK = re.compile(r"\d{1,3}:\d\d:\d\d([.,:]\d+)?\s?([AaPp]\.?[Mm]\.?)?\s?(Z|UTC|[+-]\d\d:?\d\d)?$")
-_HOUR_MINUTE = re.compile(r"\d{1,2}:\d\d\s?[AaPp]\.?[Mm]\.?$")
-_MINUTES = re.compile(r"\d{1,5}:\d\d([.,]\d+)?$")
-_COMPACT = re.compile(r"\d{8}[T _-]?\d{6}([.,]\d+)?Z?$")
-# seconds since 1970 of the years 2000 to 2100; in other units a thousand times as many each
-_EPOCH_FROM, _EPOCH_TO = 9.4e8, 4.2e9
-_EPOCH_UNITS = (("s", 1.0), ("ms", 1e-3), ("µs", 1e-6), ("ns", 1e-9))
-_ZONE_WARNING = "the times name no zone: read as UTC"
-
-
-def plan_time(layout: Layout, mapping: Mapping, file: str) -> TimePlan:
-    """Choose the time column: an instant before date and clock time, before a count since 1970, before a
-    clock time alone, before elapsed time; of equals the one that says UTC, then the leftmost.
-
-    Raises:
-        SpeedlogError: no column holds times.
-    """
-    dates = [at for at, found in enumerate(layout.meanings) if found and found.column == "date"]
-    stated = mapping.columns.get("date")
-    if stated:
-        dates = [position(stated, layout, mapping, "date")]
-    date = next((at for at in dates if layout.cells(at)), None)
-    chosen = mapping.columns.get("time")
-    if chosen:
-        at = position(chosen, layout, mapping, "time")
-        meaning = Meaning("time", "time", unit=chosen.unit)
-        candidates = [time for time in [_time_column(at, layout, meaning, chosen, date)] if time]
-    else:
-        known = [(at, found) for at, found in enumerate(layout.meanings) if found and found.column in ("time", "date")]
-        candidates = [time for at, found in known if (time := _time_column(at, layout, found, None, date))]
-    if not candidates:
-        raise SpeedlogError(
-            "no column holds times" if layout.sample else "the header has no rows below it",
-            file=file,
-            line=layout.header_line or None,
-            todo='State it: --columns map.toml with [columns] time = { header = "…", form = "elapsed", unit = "s" }.'
-            if layout.sample else "Check that the log was written to the end.",
-        )  # fmt: skip
-    best = min(candidates, key=lambda time: (_goodness(time, date), time.meaning.rank, time.index))
-    rivals = [time for time in candidates if _goodness(time, date) == _goodness(best, date) and time is not best]
-    warnings = []
-    if rivals:
-        warnings.append(f'several columns of times: "{plain(best.header)}" is used, not {_list(rivals)}')
-    paired = date if best.form in (Form.CLOCK, Form.CLOCK_NUMBER) and date != best.index else None
-    return TimePlan(best, paired, tuple(warnings))
-
-
-def position(choice: Choice, layout: Layout, mapping: Mapping, name: str) -> int:
-    """Where the column of a mapping stands, from 0.
-
-    Raises:
-        SpeedlogError: the file has no such header or column.
-    """
-    if choice.column is not None:
-        if choice.column <= layout.fields:
-            return choice.column - 1
-        found = f"column {choice.column} where the table has {layout.fields}"
-    else:
-        folded = [header.strip().casefold() for header in layout.headers]
-        wanted = (choice.header or "").casefold()
-        if wanted in folded:
-            return folded.index(wanted)
-        found = f'header "{plain(choice.header)}", which the table does not have'
-    heads = ", ".join(f'"{plain(header, 30)}"' for header in layout.headers[:12])
-    raise SpeedlogError(f"columns.{name} names {found}", file=mapping.path, todo=f"Its headers: {heads}.")
-
-
-def _list(times: Sequence[TimeColumn]) -> str:
-    return ", ".join(f'"{plain(time.header)}"' for time in times)
-
-
-def _goodness(time: TimeColumn, date: int | None) -> float:
-    """Lower is better; a clock time with a date beside it is worth as much as an instant."""
-    if time.form in (Form.CLOCK, Form.CLOCK_NUMBER) and date is not None and date != time.index:
-        return Form.STAMP + 0.5
-    return float(time.form)
-
-
-def _time_column(
-    index: int, layout: Layout, meaning: Meaning, choice: Choice | None, date: int | None
-) -> TimeColumn | None:
-    cells = layout.cells(index)
-    form = _form(cells, meaning, choice.form if choice else None, date not in (None, index))
-    if form is None:
-        return None
-    unit = meaning.unit
-    if form is Form.EPOCH and (choice is None or choice.unit is None):
-        unit = _epoch_unit(_numbers(cells))
-    return TimeColumn(index, layout.headers[index], form, meaning, unit)
-
-
-def _form(cells: list[str], meaning: Meaning, stated: str | None, dated: bool) -> Form | None:
-    """How a column's times are written, or None where they are no times."""
-    def most(pattern: re.Pattern[str]) -> bool:
-        return sum(bool(pattern.match(cell)) for cell in cells) > 0.8 * len(cells)
-
-    if not cells:
-        return None
-    if stated == "elapsed":
-        return Form.MINUTES if most(_MINUTES) else Form.CLOCK if most(_CLOCK) else Form.ELAPSED
-    if most(NUMBER):
-        return _number_form(_numbers(cells), meaning, stated, dated)
-    if meaning.column == "date" and not any(":" in cell or _COMPACT.match(cell) for cell in cells):
-        return None
-    if most(_ISO):
-        return Form.ISO
-    if most(_CLOCK) or most(_HOUR_MINUTE):
-        return Form.CLOCK
-    if most(_MINUTES):
-        return Form.CLOCK if stated == "time of day" else Form.MINUTES
-    dated_cells = sum(1 for cell in cells if _COMPACT.match(cell) or (":" in cell and _has_date(cell)))
-    return Form.STAMP if dated_cells > 0.8 * len(cells) else None
-
-
-def _has_date(cell: str) -> bool:
-    stamps = read_stamps(np.array([cell.encode("utf-8")[:40]]))
-    text = bytes(stamps.dates[0]).decode("utf-8", errors="replace").strip(" ,T_")
-    return bool(stamps.sound[0]) and any(parse_date(text, order) is not None for order in ("dmy", "mdy"))
-
-
-def _number_form(numbers: NDArray[np.float64], meaning: Meaning, stated: str | None, dated: bool) -> Form | None:
-    if meaning.column == "date":
-        return None
-    is_epoch = _epoch_unit(numbers) is not None
-    if stated == "epoch" or "epoch" in meaning.traits:
-        return Form.EPOCH if is_epoch else None
-    if stated == "time of day" or "clock" in meaning.traits:
-        return Form.CLOCK_NUMBER if _reads_as_clock(numbers) else None
-    if is_epoch and "elapsed" not in meaning.traits:
-        return Form.EPOCH
-    if (dated or "utc" in meaning.traits) and meaning.unit is None and _reads_as_clock(numbers) and numbers.max() >= 100:
-        return Form.CLOCK_NUMBER
-    return Form.ELAPSED
-
-
-def _numbers(cells: list[str]) -> NDArray[np.float64]:
-    found = [float(cell.replace(",", ".")) for cell in cells if NUMBER.match(cell)]
-    return np.array(found) if found else np.zeros(1)
-
-
-def _epoch_unit(numbers: NDArray[np.float64]) -> Unit | None:
-    """The unit in which numbers count from 1970 to a date of this century."""
-    for text, factor in _EPOCH_UNITS:
-        seconds = numbers * factor
-        if np.mean((seconds > _EPOCH_FROM) & (seconds < _EPOCH_TO)) > 0.8:
-            return find_unit(text, "time")
-    return None
-
-
-def _reads_as_clock(numbers: NDArray[np.float64]) -> bool:
-    """Whether all numbers are hhmmss: no minute or second over 59."""
-    whole = np.floor(numbers).astype(np.int64) if np.all(np.abs(numbers) < 1e9) else np.full(1, -1)
-    return bool(np.all((whole >= 0) & (whole < 240_000) & (whole % 100 < 60) & (whole // 100 % 100 < 60)))
 
 
 def read_times(table: pd.DataFrame, plan: TimePlan, layout: Layout, mapping: Mapping, file: str) -> TimesRead:
@@ -239,8 +53,10 @@ def read_times(table: pd.DataFrame, plan: TimePlan, layout: Layout, mapping: Map
     order = mapping.date_order
     if form is Form.STAMP or plan.date is not None:
         texts = dates if form is Form.STAMP else table[plan.date].to_numpy()
-        days, known, more = read_dates(texts, order)  # type: ignore[arg-type]
-        return TimesRead(days * DAY_NS + clock - (zone or 0) * (not zoned), sound & known, Clock.UTC, [*more, *warnings])
+        days, known, more = read_dates(texts, order)
+        return TimesRead(
+            days * DAY_NS + clock - (zone or 0) * (not zoned), sound & known, Clock.UTC, [*more, *warnings]
+        )
     return _undated(clock - (zone or 0) * (not zoned), sound, plan, layout, mapping, warnings)
 
 
@@ -256,7 +72,11 @@ def _zone_ns(meaning: Meaning, mapping: Mapping) -> int | None:
 def _iso(column: pd.Series, plan: TimePlan, zone: int | None) -> TimesRead:
     if not isinstance(column.dtype, pd.DatetimeTZDtype) and column.dtype.kind != "M":
         texts = column.astype(str).str.strip()
-        zoned = bool(texts.str.contains(r"(?:Z|[+-]\d\d(?::?\d\d)?)$", regex=True).mean() > 0.5) if len(texts) else True
+        zoned = (
+            bool(texts.str.contains(r"(?:Z|[+-]\d\d(?::?\d\d)?)$", regex=True).mean() > 0.5)
+            if len(texts)
+            else True
+        )
         column = pd.Series(pd.to_datetime(texts, format="ISO8601", utc=True, errors="coerce"))
     else:
         zoned = isinstance(column.dtype, pd.DatetimeTZDtype)
@@ -264,14 +84,18 @@ def _iso(column: pd.Series, plan: TimePlan, zone: int | None) -> TimesRead:
     stamps = pd.DatetimeIndex(column).as_unit("ns").asi8.copy()
     stamps[~sound] = 0
     return TimesRead(
-        stamps if zoned else stamps - (zone or 0), sound, Clock.UTC, [] if zoned or zone is not None else [_ZONE_WARNING]
+        stamps if zoned else stamps - (zone or 0),
+        sound,
+        Clock.UTC,
+        [] if zoned or zone is not None else [_ZONE_WARNING],
     )
 
 
 def _counted(column: pd.Series, plan: TimePlan, layout: Layout, file: str) -> TimesRead:
     numbers, _ = to_numbers(column, layout.decimal)
     sound = np.isfinite(numbers)
-    unit, warnings = plan.time.unit, []
+    unit = plan.time.unit
+    warnings: list[str] = []
     if unit is None:
         unit, warnings = _elapsed_unit(numbers[sound], plan, file)
     # float64 holds an epoch in seconds to a quarter of a microsecond, so the digits end there
@@ -282,7 +106,9 @@ def _counted(column: pd.Series, plan: TimePlan, layout: Layout, file: str) -> Ti
     if plan.time.form is Form.EPOCH and column.dtype.kind in "iu" and unit.symbol in ("µs", "ns"):
         whole = column.to_numpy(dtype=np.int64, na_value=0) if column.dtype.kind == "i" else time_ns
         time_ns = whole * (1000 if unit.symbol == "µs" else 1) if column.dtype.kind == "i" else time_ns
-    return TimesRead(time_ns, sound & good, Clock.UTC if plan.time.form is Form.EPOCH else Clock.ELAPSED, warnings)
+    return TimesRead(
+        time_ns, sound & good, Clock.UTC if plan.time.form is Form.EPOCH else Clock.ELAPSED, warnings
+    )
 
 
 def _elapsed_unit(numbers: NDArray[np.float64], plan: TimePlan, file: str) -> tuple[Unit, list[str]]:
@@ -311,29 +137,51 @@ def _clock_of(
         sound = np.isfinite(numbers) & (numbers >= 0) & (numbers < 240_000)
         value = np.where(sound, numbers, 0.0)
         whole = np.floor(value + 1e-6).astype(np.int64)
-        part = np.round(np.maximum(value - whole, 0.0) * 1e6).astype(np.int64) * 1000  # µs: the digits float64 holds
+        part = (
+            np.round(np.maximum(value - whole, 0.0) * 1e6).astype(np.int64) * 1000
+        )  # µs: the digits float64 holds
         hours, minutes, rest = whole // 10_000, whole // 100 % 100, whole % 100
         sound &= (minutes < 60) & (rest < 60)
-        return ((hours * 60 + minutes) * 60 + rest) * 1_000_000_000 + part, sound, False, np.zeros(0, dtype="S1")
+        return (
+            ((hours * 60 + minutes) * 60 + rest) * 1_000_000_000 + part,
+            sound,
+            False,
+            np.zeros(0, dtype="S1"),
+        )
     stamps = read_stamps(column.to_numpy(), minutes_first=form is Form.MINUTES)
     zoned = bool(np.mean(stamps.zoned[stamps.sound]) > 0.5) if stamps.sound.any() else False
     return stamps.clock_ns, stamps.sound, zoned, stamps.dates
 
 
 def _undated(
-    clock: NDArray[np.int64], sound: NDArray[np.bool_], plan: TimePlan, layout: Layout, mapping: Mapping, warnings: list[str]
+    clock: NDArray[np.int64],
+    sound: NDArray[np.bool_],
+    plan: TimePlan,
+    layout: Layout,
+    mapping: Mapping,
+    warnings: list[str],
 ) -> TimesRead:
     """A clock time without a date: dated by the preamble, or from an assumed day; or an elapsed time."""
     known = clock[sound]
     stated = mapping.columns.get("time")
     elapsed = "elapsed" in plan.time.meaning.traits or (stated is not None and stated.form == "elapsed")
     starts_at_zero = bool(len(known)) and 0 <= known[0] < 1_000_000_000
-    if elapsed or (len(known) and known.max() >= DAY_NS) or (starts_at_zero and stated is None and "utc" not in plan.time.meaning.traits):
-        more = [] if elapsed else [f'"{plain(plan.time.header)}" starts at zero: read as elapsed time, not as time of day']
+    if (
+        elapsed
+        or (len(known) and known.max() >= DAY_NS)
+        or (starts_at_zero and stated is None and "utc" not in plan.time.meaning.traits)
+    ):
+        more = (
+            []
+            if elapsed
+            else [f'"{plain(plan.time.header)}" starts at zero: read as elapsed time, not as time of day']
+        )
         return TimesRead(clock, sound, Clock.ELAPSED, more)
     day, order_warnings = _preamble_date(layout.preamble, mapping)
     if day is None:
-        return TimesRead(clock, sound, Clock.TIME_OF_DAY, ["the log has no date: times of day only", *warnings])
+        return TimesRead(
+            clock, sound, Clock.TIME_OF_DAY, ["the log has no date: times of day only", *warnings]
+        )
     running = clock.copy()
     running[sound] = unwrap_midnight(known)
     told = f"the date {np.datetime64(day, 'D')} is taken from the lines above the header"
@@ -346,8 +194,10 @@ def _preamble_date(lines: Sequence[str], mapping: Mapping) -> tuple[int | None, 
         if found:
             words = found[1].strip(" \"',;\t")
             for text in (words, re.split(r"[ T,;\t]", words)[0]):
-                order, warnings = find_order([text]) if mapping.date_order is None else (mapping.date_order, [])
-                day = parse_date(text, order)  # type: ignore[arg-type]
+                order, warnings = (
+                    find_order([text]) if mapping.date_order is None else (mapping.date_order, [])
+                )
+                day = parse_date(text, order)
                 if day is not None:
                     return day, warnings
     return None, []

@@ -76,7 +76,10 @@ class Values:
         if broken.any():
             row = int(np.argmax(broken))
             cell = plain(self._table[item.index].iloc[row], 30)
-            self._say(item, f'has {int(broken.sum())} cells that are no numbers, left blank (line {self._line[row]}: "{cell}")')
+            self._say(
+                item,
+                f'has {int(broken.sum())} cells that are no numbers, left blank (line {self._line[row]}: "{cell}")',
+            )
         return numbers
 
     def _positions(self, chosen: dict[str, Chosen]) -> None:
@@ -93,7 +96,7 @@ class Values:
             else:
                 numbers, told = degrees(numbers, limit, f'"{plain(item.header)}"')
                 self.warnings += [told] if told else []
-            if not self._table[item.index].dtype.kind == "f":
+            if self._table[item.index].dtype.kind not in "fiu":
                 numbers = numbers * signs_of(self._table[item.index])
             side = chosen.get(name.replace("_deg", "_side"))
             if side is not None:
@@ -111,7 +114,9 @@ class Values:
         size, other = np.abs(lat[both]), np.abs(lon[both])
         if len(size) and size.min() > 90 and size.max() <= 180 and other.max() <= 90:
             self.found["lat_deg"], self.found["lon_deg"] = lon, lat
-            self.warnings.append("latitude and longitude are swapped in the file (latitudes beyond 90): put right")
+            self.warnings.append(
+                "latitude and longitude are swapped in the file (latitudes beyond 90): put right"
+            )
 
     def _plain_xy(self, chosen: dict[str, Chosen]) -> None:
         """Columns named only x and y are a longitude and a latitude where they can't well be anything else."""
@@ -133,14 +138,22 @@ class Values:
         sound = np.where(readings >= 0, readings, np.nan)
         ratio = None
         if {"lat_deg", "lon_deg"} <= set(self.found):
-            ratio = speed_ratio(self._time_ns, self.found["lat_deg"], self.found["lon_deg"], sound, self._settings)
+            ratio = speed_ratio(
+                self._time_ns, self.found["lat_deg"], self.found["lon_deg"], sound, self._settings
+            )
         seen = None if ratio is None else unit_of_ratio(ratio, self._settings)
         if unit is None:
             unit = seen
             if unit is None:
-                why = "no positions of a moving car tell it" if ratio is None else f"{ratio:.3g} times the speed of the positions fits none"
+                why = (
+                    "no positions of a moving car tell it"
+                    if ratio is None
+                    else f"{ratio:.3g} times the speed of the positions fits none"
+                )
                 state = f'[columns] speed_mps = {{ header = "{plain(item.header, 30)}", unit = "km/h" }}'
-                self._say(item, f"is left out: its unit is not stated, and {why}; state it: {HINT} with {state}")
+                self._say(
+                    item, f"is left out: its unit is not stated, and {why}; state it: {HINT} with {state}"
+                )
                 return
             self._say(item, f"states no unit: read as {unit.symbol}, since that agrees with the positions")
         elif seen is not None and seen.symbol != unit.symbol and item.choice is None:
@@ -162,7 +175,9 @@ class Values:
         low, high = (item.choice.low, item.choice.high) if item.choice else (None, None)
         share, told = throttle_share(self._numbers(item), item.meaning.unit, low, high, self._settings)
         if share is None:
-            self._say(item, f"is left out: no percent, share or pulse length; {HINT} with low and high states it")
+            self._say(
+                item, f"is left out: no percent, share or pulse length; {HINT} with low and high states it"
+            )
             return
         if told:
             self._say(item, told)
