@@ -82,7 +82,7 @@ class _Motion:
         self.speed = samples["speed_mps"].to_numpy(dtype=float)
 
     def speed_at(self, row: int) -> float:
-        """The median of the readings just around the join after `row`; from positions where there are none."""
+        """The median of the readings around the join after `row`; from positions where there are none."""
         near = slice(max(row - 2, 0), row + 4)
         readings = self.speed[near][np.isfinite(self.speed[near])]
         if len(readings):
@@ -105,13 +105,13 @@ class _Motion:
 def _passed_s(
     motion: _Motion, row: int, interval_s: float, border: bool, settings: PassSettings
 ) -> float | None:
-    """Seconds that really passed between `row` and the next, or None where the clock is right or can't be told."""
+    """Seconds that really passed from `row` to the next; None where the clock is right or nobody can tell."""
     logged = float(motion.time_s[row + 1] - motion.time_s[row])
     backward = logged <= 0
     speed = motion.speed_at(row)
     guesses = _guesses(motion, row, speed) if speed > settings.standing_mps else []
     if not guesses:
-        # standing, or blind: one interval passed if the clock went back; else nothing speaks against the clock
+        # standing, or blind: if the clock went back, one interval passed; else nothing speaks against it
         return interval_s if backward else None
     passed = float(np.median(guesses))
     doubt = settings.step_place_m / speed

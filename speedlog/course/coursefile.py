@@ -42,11 +42,11 @@ class Key:
 KEYS: tuple[Key, ...] = (
     Key("line", "heading_deg", "true heading of the outbound direction", "angle", 0.0, 360.0, required=True),
     Key("line", "end_m", "where the runway ends", "length", 1.0, 20_000.0),
-    Key("trap", "entry_m", "the trap's first beam, along the line from its start", "length", 0.0, 20_000.0, required=True),
-    Key("trap", "exit_m", "the trap's second beam, along the line from its start", "length", 0.0, 20_000.0, required=True),
+    Key("trap", "entry_m", "the trap's first beam, along the line", "length", 0.0, 20_000.0, required=True),
+    Key("trap", "exit_m", "the trap's second beam, along the line", "length", 0.0, 20_000.0, required=True),
     Key("trap", "timer_resolution_s", "step of each beam's time stamp", "time", 0.0, 1.0, default=0.001),
     Key("trap", "length_u_m", "standard uncertainty of the trap's length", "length", 0.0, 10.0, default=0.02),
-    Key("trap", "place_u_m", "standard uncertainty of where the trap lies", "length", 0.0, 100.0, default=0.0),
+    Key("trap", "place_u_m", "standard uncertainty of the trap's place", "length", 0.0, 100.0, default=0.0),
 )  # fmt: skip
 _KNOWN: dict[str, tuple[str, ...]] = {
     "": ("name", "time_zone", "line", "trap"),

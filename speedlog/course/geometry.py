@@ -57,7 +57,7 @@ def along_across(line: Line, lat_deg: ArrayLike, lon_deg: ArrayLike) -> tuple[Ar
 
 
 def place(line: Line, along_m: float, across_m: float = 0.0) -> tuple[float, float]:
-    """Latitude and longitude (degrees) of a place along and across the line: the inverse of `along_across`."""
+    """Latitude and longitude (degrees) of a place on the line: the inverse of `along_across`."""
     azimuth = line.heading_deg + np.degrees(np.arctan2(across_m, along_m))
     lon, lat, _ = GEOD.fwd(line.lon_deg, line.lat_deg, azimuth, float(np.hypot(along_m, across_m)))
     return float(lat), float(lon)
@@ -70,7 +70,7 @@ def line_between(start: tuple[float, float], end: tuple[float, float]) -> tuple[
 
 
 def fit_line(lat_deg: ArrayLike, lon_deg: ArrayLike, *, start: tuple[float, float] | None = None) -> Line:
-    """The straight line through the places driven over, in the order of travel; single bad places don't turn it.
+    """The straight line through the places driven over, in order; single bad places don't turn it.
 
     Orthogonal regression, re-weighted with Tukey's biweight (Huber and Ronchetti, Robust Statistics, 2nd
     edition 2009, section 7.8, for re-weighting).

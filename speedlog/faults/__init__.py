@@ -1,0 +1,97 @@
+"""Faults: stretches of one recording's samples that can't be trusted, from that recording alone.
+
+A kind is one module with `KIND` and `find(track, settings)`; `KINDS` is the one list of them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from types import ModuleType
+
+import numpy as np
+import pandas as pd
+
+from speedlog.course.track import Track
+from speedlog.faults import ceiling, clock_jump, dead_reckoned, frozen, gap, no_fix, outlier, poor_fix
+from speedlog.faults.coverage import coverage, inside, speed_usable, usable
+from speedlog.faults.signals import places
+from speedlog.faults.spans import Span
+from speedlog.results import Fault
+from speedlog.settings import FaultSettings
+
+__all__ = ["KINDS", "Span", "coverage", "find_faults", "inside", "speed_usable", "to_fault", "usable"]
+
+KINDS: tuple[ModuleType, ...] = (
+    gap,
+    no_fix,
+    dead_reckoned,
+    frozen,
+    ceiling,
+    outlier,
+    clock_jump,
+    poor_fix,
+)
+
+
+def find_faults(track: Track, settings: FaultSettings | None = None) -> tuple[Span, ...]:
+    """All faults of a track, in order of time; one cause is told once."""
+    settings = settings or FaultSettings()
+    found: list[Span] = []
+    for kind in KINDS:
+        found += kind.find(track, settings)
+    # a value that repeats, is invalid or was guessed is off its neighbours too: that is no second fault
+    causes = [span for span in found if span.kind in ("no_fix", "dead_reckoned", "frozen")]
+    kept = [
+        span for span in found if span.kind != "outlier" or not any(_overlap(span, cause) for cause in causes)
+    ]
+    return tuple(sorted(kept, key=lambda span: (span.start_s, span.end_s)))
+
+
+def to_fault(
+    span: Span, track: Track, utc_offset: pd.Timedelta | None = None, settings: FaultSettings | None = None
+) -> Fault:
+    """A span as the result tells it: UTC times, places along the line, and whether it touches the trap.
+
+    Args:
+        span: a fault of the track.
+        track: for its places; give one with `along_m` replaced where fusion knows them better.
+        utc_offset: UTC = the recording's own time + this.
+        settings: how far the trap is widened.
+    """
+    settings = settings or FaultSettings()
+    offset = pd.Timedelta(0) if utc_offset is None else utc_offset
+    unsound = inside(track, [replace(span, kind="no_fix")], frozenset({"no_fix"})) & (
+        span.concerns != "speed"
+    )
+    if span.kind in ("gap", "clock_jump", "poor_fix", "ceiling"):
+        unsound[:] = False
+    along = places(track, bad=unsound)
+    start_m, end_m = (float(value) for value in np.interp([span.start_s, span.end_s], track.time_s, along))
+    placed = bool(np.isfinite(start_m) and np.isfinite(end_m))
+    return Fault(
+        kind=span.kind,
+        start_utc=_moment(track, span.start_s) + offset,
+        end_utc=_moment(track, span.end_s) + offset,
+        start_along_m=start_m if placed else None,
+        end_along_m=end_m if placed else None,
+        near_trap=placed and near_trap(track.trap, start_m, end_m, settings),
+        detail=span.detail,
+    )
+
+
+def near_trap(
+    trap: tuple[float, float] | None, start_m: float, end_m: float, settings: FaultSettings | None = None
+) -> bool:
+    """Whether a stretch touches the trap widened on each side by 25 m or its own length, whichever is more."""
+    if trap is None:
+        return False
+    wider = max((settings or FaultSettings()).near_trap_m, trap[1] - trap[0])
+    return min(start_m, end_m) <= trap[1] + wider and max(start_m, end_m) >= trap[0] - wider
+
+
+def _moment(track: Track, time_s: float) -> pd.Timestamp:
+    return track.origin + pd.Timedelta(round(time_s * 1e9), unit="ns")
+
+
+def _overlap(one: Span, other: Span) -> bool:
+    return one.start_s <= other.end_s and other.start_s <= one.end_s

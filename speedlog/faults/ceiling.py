@@ -1,0 +1,118 @@
+"""Readings that stop at the largest value a receiver or logger can write: a flat top."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from speedlog.course.track import Track
+from speedlog.faults import outlier
+from speedlog.faults.flat import Readings, faster_by_positions, readings_of
+from speedlog.faults.spans import Span, duration, runs
+from speedlog.results import FaultKind
+from speedlog.settings import FaultSettings
+from speedlog.units import find_unit
+
+KIND: FaultKind = "ceiling"
+_WHY = {
+    65.535: "the most that 16 bits of mm/s can hold",
+    255 / 3.6: "255 km/h, the most that 8 bits can hold",
+    99.9 * 1852 / 3600: "99.9 kn, the most that three digits can show",
+    100.0: "a usual limit of receivers",
+    655.35 / 3.6: "655.35 km/h, the most that 16 bits can hold",
+}
+
+
+def find(track: Track, settings: FaultSettings) -> list[Span]:
+    """Runs pinned at the highest reading while the car must have been faster."""
+    data = readings_of(track)
+    if len(data.row) < settings.ceiling_rows or track.kind == "wheel":
+        return []
+    wild = [item for item in outlier.find(track, settings) if item.concerns != "position"]
+    sound = np.ones(len(data.row), dtype=bool)
+    for item in wild:
+        sound &= (data.time_s < item.start_s) | (data.time_s > item.end_s)
+    if not sound.any() or data.speed_mps[sound].max() <= settings.moving_mps:
+        return []
+    top = float(data.speed_mps[sound].max())
+    limit = next(
+        (value for value in settings.ceilings_mps if abs(top - value) <= _near(data, settings)), None
+    )
+    pinned = sound & (data.speed_mps >= top - 1.01 * data.step_mps)
+    found = []
+    for first, last in _joined(runs(pinned), pinned, settings):
+        pull = _evidence(track, data, first, last, limit is not None, settings)
+        if pull is not None:
+            found.append(_span(track, data, first, last, top, limit, pull))
+    return found
+
+
+def _near(data: Readings, settings: FaultSettings) -> float:
+    return max(settings.ceiling_known_mps, 0.5 * data.step_mps)
+
+
+def _joined(
+    found: list[tuple[int, int]], pinned: np.ndarray, settings: FaultSettings
+) -> list[tuple[int, int]]:
+    """Runs at the top, single other readings among them allowed as long as nearly all are at the top."""
+    joined: list[tuple[int, int]] = []
+    for first, last in found:
+        if joined:
+            whole = pinned[joined[-1][0] : last + 1]
+            if first - joined[-1][1] <= 2 and whole.mean() >= settings.ceiling_pinned:
+                joined[-1] = (joined[-1][0], last)
+                continue
+        joined.append((first, last))
+    return [item for item in joined if item[1] - item[0] + 1 >= settings.ceiling_rows]
+
+
+def _evidence(
+    track: Track, data: Readings, first: int, last: int, known_limit: bool, settings: FaultSettings
+) -> str | None:
+    """What says that the car was faster than the flat top; None when nothing does."""
+    value = data.speed_mps[first : last + 1]
+    exact = bool(np.ptp(value) == 0)
+    if data.jump_after(last, settings, track.interval_s):
+        return None  # stuck readings catch up with a jump when they come alive; a flat top ends smoothly
+    top = float(value.max())
+    faster = faster_by_positions(track, int(data.row[first]), int(data.row[last]), top, settings)
+    if faster > 0:
+        return f"while positions say {faster:.1f} m/s more"
+    if faster < 0:
+        return None
+    rows = data.side_rows(settings, track.interval_s)
+    gain = data.slope(max(first - rows, 0), first - 1)
+    loss = -data.slope(last + 1, min(last + rows, len(data.row) - 1))
+    lasted = float(data.time_s[last] - data.time_s[first])
+    if min(gain, loss) > settings.ceiling_pull_mps2:
+        # two straight flanks drawn on would have met so far above the flat top
+        hidden = lasted * gain * loss / (gain + loss)
+        least = settings.ceiling_loss_noise * max(data.noise_mps, data.step_mps)
+        if hidden > max(settings.ceiling_loss_mps, least):
+            return f"although the car was gaining {gain:.0f} m/s² just before"
+    steep = max(gain if math.isfinite(gain) else 0.0, loss if math.isfinite(loss) else 0.0)
+    if exact and known_limit and (steep > settings.ceiling_pull_mps2 or lasted > 1.0):
+        return "at a limit that loggers are known for"
+    if exact and data.beyond_chance(last - first + 1, settings):
+        return "without the scatter that a real top speed has"
+    return None
+
+
+def _span(
+    track: Track, data: Readings, first: int, last: int, top: float, limit: float | None, why: str
+) -> Span:
+    start, end = float(data.time_s[first]), float(data.time_s[last])
+    words = f"readings stop at {_speed(top)} for {duration(end - start + track.interval_s)}, {why}"
+    if limit is not None and limit in _WHY:
+        words += f" ({_WHY[limit]})"
+    return Span(KIND, start, end, words, "speed")
+
+
+def _speed(value: float) -> str:
+    parts = []
+    for symbol in ("mph", "km/h"):
+        unit = find_unit(symbol, "speed")
+        assert unit is not None
+        parts.append(f"{unit.from_si(value):.1f} {symbol}")
+    return f"{parts[0]} ({parts[1]})"

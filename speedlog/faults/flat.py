@@ -1,0 +1,112 @@
+"""Runs of equal readings, and what speaks for or against them: the common ground of frozen and ceiling."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from speedlog.course.track import Track
+from speedlog.faults.signals import noise, position_repeats, readings, text_step
+from speedlog.settings import FaultSettings
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Readings:
+    """The speed readings of a track, missing ones left out.
+
+    Attributes:
+        row: (M,) their rows in the track.
+        time_s, speed_mps: (M,).
+        step_mps: of the text.
+        noise_mps: white, one sd.
+    """
+
+    row: NDArray[np.int64]
+    time_s: Array
+    speed_mps: Array
+    step_mps: float
+    noise_mps: float
+
+    def slope(self, first: int, last: int) -> float:
+        """Acceleration over readings first..last, m/s²; NaN with fewer than two."""
+        if first < 0 or last >= len(self.row) or last - first < 1:
+            return float("nan")
+        time = self.time_s[first : last + 1] - self.time_s[first]
+        return float(np.polyfit(time, self.speed_mps[first : last + 1], 1)[0])
+
+    def side_rows(self, settings: FaultSettings, interval_s: float) -> int:
+        """How many readings a slope is taken from."""
+        return max(settings.ceiling_slope_rows, round(settings.ceiling_slope_s / max(interval_s, 1e-3)))
+
+    def jump_after(self, last: int, settings: FaultSettings, interval_s: float) -> bool:
+        """Whether the reading after `last` lies farther off than noise, text and the pull there explain."""
+        if last + 1 >= len(self.row):
+            return False
+        step_s = float(self.time_s[last + 1] - self.time_s[last])
+        stop = min(last + self.side_rows(settings, interval_s), len(self.row) - 1)
+        pull = self.slope(last + 1, stop)
+        jump = float(self.speed_mps[last + 1] - self.speed_mps[last])
+        rest = abs(jump - (pull if math.isfinite(pull) else 0.0) * step_s)
+        allowed = max(
+            settings.flat_noise * self.noise_mps + settings.flat_steps * self.step_mps,
+            settings.flat_speed_mps,
+        )
+        return rest > allowed + settings.flat_accel_mps2 * step_s
+
+    def beyond_chance(self, rows: int, settings: FaultSettings) -> bool:
+        """Whether so many equal readings in a row can't be chance, by noise and text step."""
+        if self.noise_mps <= 0:
+            return False
+        # two readings with noise of sd s fall on the same step q with probability q / (2 s sqrt(pi)) at the
+        # most; twice that, as the noise is an estimate of the whole pass and may be less just here
+        chance = self.step_mps / (self.noise_mps * math.sqrt(math.pi))
+        if chance >= settings.repeat_even_odds:
+            return False
+        return len(self.row) * chance ** (rows - 1) < settings.repeat_chance
+
+
+def readings_of(track: Track) -> Readings:
+    speed = readings(track)
+    row = np.flatnonzero(np.isfinite(speed))
+    value = speed[row]
+    # repeats of a stuck receiver would make the noise look too small
+    return Readings(row, track.time_s[row], value, text_step(value), noise(value[_changes(value)]))
+
+
+def _changes(value: Array) -> NDArray[np.bool_]:
+    """Not the third and later of equal readings in a row."""
+    third = np.zeros(len(value), dtype=bool)
+    third[2:] = (value[2:] == value[1:-1]) & (value[1:-1] == value[:-2])
+    return ~third
+
+
+def faster_by_positions(
+    track: Track, first: int, last: int, speed_mps: float, settings: FaultSettings
+) -> float:
+    """By how much positions say that the car drove faster than `speed_mps` over rows first..last, m/s.
+
+    0 where they can't tell: too short, missing, stuck, or within their own noise.
+    """
+    fresh = np.isfinite(track.along_m) & ~position_repeats(track)
+    rows = first + np.flatnonzero(fresh[first : last + 1])
+    if len(rows) < 4:
+        return 0.0
+    time, along = track.time_s[rows], track.sign * track.along_m[rows]
+    slope = float(np.polyfit(time - time[0], along, 1)[0])
+    # sd of a slope over evenly spaced points, each with the same noise
+    doubt = settings.flat_place_m / (float(np.std(time)) * math.sqrt(len(time)))
+    excess = slope - speed_mps
+    return excess if abs(excess) > max(settings.flat_speed_mps, settings.flat_place_sd * doubt) else 0.0
+
+
+def equal_runs(value: Array, fewest: int) -> list[tuple[int, int]]:
+    """First and last index of every run of at least `fewest` equal values."""
+    same = np.concatenate([[False], value[1:] == value[:-1], [False]])
+    edges = np.flatnonzero(np.diff(same))
+    pairs = zip(edges[::2], edges[1::2], strict=True)
+    return [(int(a), int(b)) for a, b in pairs if b - a + 1 >= fewest]

@@ -1,0 +1,91 @@
+"""Values that repeat while the car moves: a receiver or logger that writes its last epoch again."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from speedlog.course.track import Track
+from speedlog.faults import ceiling
+from speedlog.faults.flat import equal_runs, faster_by_positions, readings_of
+from speedlog.faults.signals import bridged_speed, column, covered_m, position_repeats, readings, text_step
+from speedlog.faults.spans import Concerns, Span, duration, metres, runs
+from speedlog.results import FaultKind
+from speedlog.settings import FaultSettings
+
+KIND: FaultKind = "frozen"
+Flags = NDArray[np.bool_]
+_METRES_PER_DEGREE = 111_000.0  # for a text step only, where 1 % does not matter
+
+
+def find(track: Track, settings: FaultSettings) -> list[Span]:
+    """Runs of rows that repeat the row before while the car moves; the first of the equal rows is sound."""
+    place = _stuck_position(track, settings)
+    speed = _stuck_speed(track, settings)
+    # a whole epoch written again shows in the position; its speed is then as old
+    value = readings(track)
+    same_speed = np.concatenate([[False], value[1:] == value[:-1]])
+    found = []
+    for first, last in runs(place | speed):
+        rows = slice(first, last + 1)
+        stuck_speed = bool((speed | same_speed)[rows].all())
+        concerns: Concerns = "both" if place[rows].any() and stuck_speed else "position"
+        if not place[rows].any():
+            concerns = "speed"
+        what = {
+            "both": "position and speed repeat",
+            "position": "the position repeats",
+            "speed": "the speed repeats",
+        }
+        start, end = float(track.time_s[first]), float(track.time_s[last])
+        before = float(track.time_s[first - 1])
+        way = metres(covered_m(track, before, end + track.interval_s))
+        lasted = duration(end - before)
+        found.append(
+            Span(
+                KIND, start, end, f"{what[concerns]} for {lasted} while the car covered about {way}", concerns
+            )
+        )
+    return found
+
+
+def _stuck_position(track: Track, settings: FaultSettings) -> Flags:
+    """(N,) rows whose position repeats although the car must have moved on by more than the text shows."""
+    speed, step = bridged_speed(track), np.diff(track.time_s, prepend=track.time_s[0])
+    lat, lon = column(track, "lat_deg"), column(track, "lon_deg")
+    repeats = position_repeats(track)
+    if not repeats.any():
+        return repeats
+    known = np.isfinite(track.along_m)
+    shrink = np.cos(np.radians(np.median(lat[known])))
+    north_step, east_step = text_step(lat) * _METRES_PER_DEGREE, text_step(lon) * _METRES_PER_DEGREE * shrink
+    # one of the two coordinates must have changed: the better of them along this heading decides
+    span_n, span_e = np.ptp(lat[known]) * _METRES_PER_DEGREE, np.ptp(lon[known]) * _METRES_PER_DEGREE * shrink
+    way = max(float(np.hypot(span_n, span_e)), 1e-9)
+    steps_per_metre = max(
+        span_n / way / north_step if north_step else 0.0, span_e / way / east_step if east_step else 0.0
+    )
+    must_move = speed * step * steps_per_metre > settings.position_steps
+    return np.asarray(repeats & must_move & (speed > settings.moving_mps))
+
+
+def _stuck_speed(track: Track, settings: FaultSettings) -> Flags:
+    """(N,) rows whose speed reading repeats, and can't be a steady drive nor a flat top."""
+    data = readings_of(track)
+    stuck = np.zeros(len(track.time_s), dtype=bool)
+    tops = ceiling.find(track, settings)
+    for first, last in equal_runs(data.speed_mps, settings.repeat_rows):
+        value = float(data.speed_mps[first])
+        begin, end = int(data.row[first]), int(data.row[last])
+        if value <= settings.moving_mps:
+            continue
+        if any(top.start_s <= track.time_s[begin] and track.time_s[end] <= top.end_s for top in tops):
+            continue
+        wrong = (
+            data.jump_after(last, settings, track.interval_s)
+            or data.beyond_chance(last - first + 1, settings)
+            or faster_by_positions(track, begin, end, value, settings) != 0.0
+        )
+        if wrong:
+            stuck[begin + 1 : end + 1] = True
+    return stuck

@@ -1,0 +1,147 @@
+"""Single readings or positions that their neighbours on both sides speak against.
+
+A true sharp peak is safe: the slope before it, drawn on, rises above it, and so does the slope after it,
+drawn back. Only a value beyond both is an outlier.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
+
+from speedlog.course.track import Track
+from speedlog.faults.signals import distance, noise, position_repeats, readings
+from speedlog.faults.spans import Concerns, Span, duration, metres, runs
+from speedlog.results import FaultKind
+from speedlog.settings import FaultSettings
+
+KIND: FaultKind = "outlier"
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+
+def find(track: Track, settings: FaultSettings) -> list[Span]:
+    """Short runs of wrong speeds or wrong positions."""
+    if track.kind == "wheel":
+        return []
+    speed, speed_off = wrong_speed(track, settings)
+    place, place_off = wrong_place(track, settings)
+    found = []
+    for first, last in runs(speed | place):
+        rows = slice(first, last + 1)
+        words = []
+        if speed[rows].any():
+            off = _largest(speed_off[rows])
+            words.append(
+                f"a speed {abs(off):.1f} m/s {'above' if off > 0 else 'below'} its neighbours on both sides"
+            )
+        if place[rows].any():
+            words.append(f"a position {metres(abs(_largest(place_off[rows])))} off the path on both sides")
+        concerns: Concerns = "both" if len(words) == 2 else "speed" if speed[rows].any() else "position"
+        start, end = float(track.time_s[first]), float(track.time_s[last])
+        lasted = f" for {duration(end - start + track.interval_s)}" if last > first else ""
+        found.append(Span(KIND, start, end, " and ".join(words) + lasted, concerns))
+    return found
+
+
+def wrong_speed(track: Track, settings: FaultSettings) -> tuple[Flags, Array]:
+    """(N,) which speed readings are outliers, and by how much, m/s."""
+    speed = readings(track)
+    return _wrong(
+        track.time_s,
+        speed,
+        (settings.outlier_speed_mps, settings.outlier_noise * noise(speed)),
+        settings.outlier_accel_mps2,
+        0.0,
+        settings,
+        sloping=True,
+    )
+
+
+def wrong_place(track: Track, settings: FaultSettings) -> tuple[Flags, Array]:
+    """(N,) which positions are outliers, and by how much, metres."""
+    fresh = np.where(position_repeats(track), np.nan, track.along_m)
+    aside = np.where(position_repeats(track), np.nan, track.across_m)
+    doppler = bool(np.isfinite(readings(track)).sum() > np.isfinite(fresh).sum() / 2)
+    # with a speed, what is left after the distance by speed hardly changes from row to row
+    rest = track.sign * fresh - distance(track) if doppler else fresh
+    flags, off = np.zeros(len(rest), dtype=bool), np.zeros(len(rest))
+    for values in (rest, aside):
+        wrong, by = _wrong(
+            track.time_s,
+            values,
+            (settings.outlier_place_m, settings.outlier_noise * noise(values)),
+            settings.outlier_place_mps,
+            settings.outlier_accel_mps2,
+            settings,
+            sloping=not doppler and values is fresh,
+        )
+        off = np.where(np.abs(by) > np.abs(off), by, off)
+        flags |= wrong
+    return flags, off
+
+
+def _wrong(
+    time_s: Array,
+    values: Array,
+    least: tuple[float, float],
+    per_s: float,
+    per_s2: float,
+    settings: FaultSettings,
+    *,
+    sloping: bool,
+) -> tuple[Flags, Array]:
+    """Values beyond what the rows before and the rows after them foretell, both, on the same side.
+
+    Args:
+        least: sizes that an outlier must exceed at any rate.
+        per_s, per_s2: how much more for every second (squared) to the nearest neighbour.
+        sloping: the neighbours' slope is drawn on; else their level.
+    """
+    known = np.flatnonzero(np.isfinite(values))
+    flags, off = np.zeros(len(values), dtype=bool), np.zeros(len(values))
+    side = settings.outlier_side_rows
+    time, value = time_s[known], values[known]
+    for length in settings.outlier_rows:
+        if len(known) < 2 * side + length:
+            break
+        starts = np.arange(side, len(known) - side - length + 1)
+        # rows already found wrong must not be neighbours, nor be found again as part of a longer run
+        rows = starts[:, None] + np.arange(length)
+        before = _foretold(time, value, starts - side, side, time[rows], sloping)
+        after = _foretold(time, value, starts + length, side, time[rows], sloping)
+        far_before = time[rows] - time[starts - 1][:, None]
+        far_after = time[starts + length][:, None] - time[rows]
+        floor = max(least)
+        above_before = (value[rows] - before) / (floor + per_s * far_before + per_s2 * far_before**2)
+        above_after = (value[rows] - after) / (floor + per_s * far_after + per_s2 * far_after**2)
+        high = ((above_before > 1) & (above_after > 1)).all(axis=1)
+        low = ((above_before < -1) & (above_after < -1)).all(axis=1)
+        hit = rows[high | low]
+        fresh = hit[~flags[known[hit]].any(axis=1)] if len(hit) else hit
+        misfit = value[rows] - 0.5 * (before + after)
+        for run in fresh:
+            flags[known[run]] = True
+            off[known[run]] = misfit[run[0] - side]
+    return flags, off
+
+
+def _foretold(
+    time: Array, value: Array, first: NDArray[np.intp], side: int, at: Array, sloping: bool
+) -> Array:
+    """(K, L) what `side` rows from `first` on foretell at the times `at`: a median line, or a median level.
+
+    The median of the slopes between all pairs (Theil 1950, Sen 1968) bears one bad row among four.
+    """
+    times, values = sliding_window_view(time, side)[first], sliding_window_view(value, side)[first]
+    if not sloping:
+        return np.repeat(np.median(values, axis=1)[:, None], at.shape[1], axis=1)
+    one, other = np.triu_indices(side, 1)
+    slope = np.median((values[:, other] - values[:, one]) / (times[:, other] - times[:, one]), axis=1)
+    level = np.median(values - slope[:, None] * (times - times[:, :1]), axis=1)
+    return np.asarray(level[:, None] + slope[:, None] * (at - times[:, :1]))
+
+
+def _largest(values: Array) -> float:
+    return float(values[int(np.argmax(np.abs(values)))])
