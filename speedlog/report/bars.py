@@ -38,22 +38,20 @@ def scale(bars: Sequence[Bar]) -> Scale | None:
     return Scale(min(values) - air, max(values) + air)
 
 
-def draw(bar: Bar, on: Scale | None, reference: Interval | None = None) -> Markup:
+def draw(bar: Bar, on: Scale | None, reference: Interval | None = None, height: int = 22) -> Markup:
     """The bar as inline SVG; `reference` is shaded behind it (the trap figure's own interval)."""
     if on is None or bar.value is None:
         return Markup("")
-    parts = []
+    parts, middle = [], height // 2
     if reference is not None:
         left, right = on.percent(reference[0]), on.percent(reference[1])
-        parts.append(
-            f'<rect class="ref" x="{left}%" width="{max(right - left, 0.4):.2f}%" y="0" height="22"/>'
-        )
+        width = max(right - left, 0.4)
+        parts.append(f'<rect class="ref" x="{left}%" width="{width:.2f}%" y="0" height="{height}"/>')
     if bar.interval is not None:
-        left, right = (on.percent(edge) for edge in bar.interval)
-        parts.append(f'<line class="reach" x1="{left}%" x2="{right}%" y1="11" y2="11"/>')
-        parts += [f'<line class="reach" x1="{at}%" x2="{at}%" y1="7" y2="15"/>' for at in (left, right)]
-    parts.append(f'<circle cx="{on.percent(bar.value)}%" cy="11" r="4.5"/>')
+        ends = [on.percent(edge) for edge in bar.interval]
+        lines = [(*ends, middle, middle), *((end, end, middle - 4, middle + 4) for end in ends)]
+        parts += [f'<line class="reach" x1="{a}%" x2="{b}%" y1="{c}" y2="{d}"/>' for a, b, c, d in lines]
+    parts.append(f'<circle cx="{on.percent(bar.value)}%" cy="{middle}" r="4.5"/>')
     shapes = Markup("".join(parts))  # numbers only: nothing of a stranger's is in it
-    return Markup('<svg class="bar {}" width="100%" height="22" aria-hidden="true">{}</svg>').format(
-        bar.look, shapes
-    )
+    frame = Markup('<svg class="bar {}" width="100%" height="{}" aria-hidden="true">{}</svg>')
+    return frame.format(bar.look, height, shapes)

@@ -89,6 +89,7 @@ class Card:
     faults: tuple[FaultLine, ...] = ()
     charts: tuple[Chart, ...] = ()
     no_chart: str = ""
+    left_out: bool = False  # whether some readings were left out of the estimate
     assumptions: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
     recordings: tuple[tuple[str, RecordingSummary], ...] = ()
@@ -137,6 +138,7 @@ def card(
         faults=_fault_lines(found, clock),
         charts=drawn,
         no_chart="" if drawn else wording.NO_CHART,
+        left_out=found.trace is not None and any(not item.used.all() for item in found.trace.loggers),
         assumptions=_assumptions(found, review),
         warnings=_warnings(found, review),
         recordings=_recordings(found, review),
@@ -194,14 +196,15 @@ def _figures(found: Pass, rows: tuple[Row, ...]) -> tuple[Figure, ...]:
 
 
 def best_logger(found: Pass) -> int | None:
-    """Place of the logger that saw most of the trap: with a trap reading before one without."""
+    """Place of the logger to show: with a trap reading, then without a fault near it, then by coverage."""
     known = [place for place, item in enumerate(found.loggers) if _reading(item) is not None]
     if not known:
         return None
 
-    def worth(place: int) -> tuple[bool, float, bool]:
+    def worth(place: int) -> tuple[bool, bool, float, bool]:
         item = found.loggers[place]
-        return item.trap_reading_mps is not None, item.coverage, item.kind == "gnss"
+        sound = not any(fault.near_trap for fault in item.faults)
+        return item.trap_reading_mps is not None, sound, item.coverage, item.kind == "gnss"
 
     return max(known, key=worth)
 

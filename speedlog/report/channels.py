@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -21,7 +22,7 @@ def path_chart(view: View, prefix: str) -> Chart | None:
     widest = max(1.0, 1.15 * max(abs(bounds[0]), abs(bounds[1])))
     across_step = _round_step(2 * widest / 5)
     along_step = _round_step((view.span[1] - view.span[0]) / 7)
-    layout = base_layout(view, 250)
+    layout = base_layout(view, 220)
     layout["xaxis"] |= {"dtick": along_step}
     layout["yaxis"] = y_axis(range=[widest, -widest], dtick=across_step, title={"text": "m across"})
     line = {
@@ -49,8 +50,8 @@ def path_chart(view: View, prefix: str) -> Chart | None:
             )
         )
     traces = [
-        _channel(view, item, place, sign * item.across_m, "y", 2, "{} m right of the line")
-        for place, item in items
+        _curve(view, place, item, sign * item.across_m, _ACROSS, "y", rank)
+        for rank, (place, item) in enumerate(items)
     ]
     caption = wording.chart_path(view.found, across_step, along_step)
     return Chart(f"{prefix}-path", "Path across the line", caption, {"data": traces, "layout": layout})
@@ -62,18 +63,33 @@ def _round_step(rough: float) -> float:
     return float(next(power * step for step in (1, 2, 5, 10) if power * step >= rough * 0.999))
 
 
+@dataclass(frozen=True)
+class _Channel:
+    """A column of the common table as the reader meets it."""
+
+    column: str
+    name: str
+    unit: str
+    digits: int
+    hover: str
+    factor: float = 1.0  # shown = factor * value
+    steps: bool = False
+
+
+_ACROSS = _Channel("across_m", "Across", " m", 2, "m right of the line (left is −)")
 _SIGNAL = (
-    ("satellites", "Satellites used", "", 0),
-    ("hdop", "HDOP (lower is better)", "", 1),
-    ("cn0_dbhz", "C/N0, the strongest four", " dB-Hz", 1),
+    _Channel("satellites", "Satellites used", "", 0, "satellites", steps=True),
+    _Channel("hdop", "HDOP (lower is better)", "", 1, "HDOP"),
+    _Channel("cn0_dbhz", "C/N0, the strongest four", " dB-Hz", 0, "dB-Hz"),
 )
 _ELECTRIC = (
-    ("current_a", "Current", " A", 0),
-    ("voltage_v", "Pack voltage", " V", 1),
-    ("throttle", "Throttle", "", 2),
-    ("motor_temp_c", "Motor temperature", " °C", 0),
-    ("controller_temp_c", "Controller temperature", " °C", 0),
+    _Channel("current_a", "Current", " A", 0, "A"),
+    _Channel("voltage_v", "Pack voltage", " V", 1, "V"),
+    _Channel("throttle", "Throttle", " %", 0, "% throttle", 100.0),
+    _Channel("motor_temp_c", "Motor temperature", " °C", 0, "°C motor", steps=True),
+    _Channel("controller_temp_c", "Controller temperature", " °C", 0, "°C controller", steps=True),
 )
+_ROW_PX, _GAP_PX = 56, 24
 
 
 def signal_chart(view: View, prefix: str) -> Chart | None:
@@ -84,84 +100,69 @@ def power_chart(view: View, prefix: str) -> Chart | None:
     return _stack(view, f"{prefix}-power", "Current, voltage and heat", _ELECTRIC)
 
 
-def _stack(view: View, key: str, title: str, rows: tuple[tuple[str, str, str, int], ...]) -> Chart | None:
+def _stack(view: View, key: str, title: str, channels: tuple[_Channel, ...]) -> Chart | None:
     """Channels one above the other, each with its own scale and its name written over it."""
-    filled = [row for row in rows if any(_has(item, row[0]) for item in view.trace.loggers)]
+    filled = [
+        (item, found)
+        for item in channels
+        if (found := [(place, logger) for place, logger in view.loggers if _has(logger, item.column)])
+    ]
     if not filled:
         return None
-    row_px, gap_px = 84, 26
-    inner = len(filled) * (row_px + gap_px) - gap_px
-    layout = base_layout(view, inner + 26 + 26 + 48, margin={"l": 52, "r": 14, "t": 52, "b": 48})
+    inner = len(filled) * (_ROW_PX + _GAP_PX) - _GAP_PX
+    layout = base_layout(view, inner + 100, margin={"l": 52, "r": 14, "t": 52, "b": 48})
     for note in layout["annotations"]:
-        note["y"], note["yanchor"], note["yshift"] = 1, "bottom", 24
+        note["yshift"] = 24  # above the first channel's name
     traces, said = [], []
-    for row, (channel, name, unit, digits) in enumerate(filled):
-        axis = "y" if row == 0 else f"y{row + 1}"
-        top = 1 - row * (row_px + gap_px) / inner
-        items = [(place, item) for place, item in view.loggers if _has(item, channel)]
-        for place, item in items:
-            words = f"{{}}{unit}, {name.split(' (')[0].lower() if channel != 'cn0_dbhz' else 'C/N0'}"
-            traces.append(
-                _channel(view, item, place, item.channels[channel], axis, digits, words, steps=digits == 0)
-            )
-        bounds = extent([item.channels[channel] for _, item in items]) or (0.0, 1.0)
-        pad = max(0.12 * (bounds[1] - bounds[0]), 0.5 if digits else 1.0)
-        low = max(bounds[0] - pad, 0.0) if bounds[0] >= 0 else bounds[0] - pad
+    for row, (item, loggers) in enumerate(filled):
+        top = 1 - row * (_ROW_PX + _GAP_PX) / inner
+        values = {place: item.factor * logger.channels[item.column] for place, logger in loggers}
+        for rank, (place, logger) in enumerate(loggers):
+            axis = f"y{row + 1}" if row else "y"
+            traces.append(_curve(view, place, logger, values[place], item, axis, rank))
         layout[f"yaxis{row + 1 if row else ''}"] = y_axis(
-            domain=[max(top - row_px / inner, 0), top], range=[low, bounds[1] + pad], nticks=4
+            domain=[max(top - _ROW_PX / inner, 0), top], range=_padded(list(values.values()), item), nticks=3
         )
-        heading = name + (f",{unit}" if unit else "")
-        layout["annotations"].append(
-            label(
-                0,
-                top,
-                heading,
-                xref="paper",
-                xanchor="left",
-                yanchor="bottom",
-                font={"size": 13, "color": "@ink"},
-            )
-        )
-        said.append(
-            wording.chart_channel(name, unit, {letter(p): i.channels[channel] for p, i in items}, digits)
-        )
+        heading = item.name + (f",{item.unit}" if item.unit else "")
+        layout["annotations"].append(label(0, top, heading, xref="paper", xanchor="left", yanchor="bottom"))
+        by_letter = {letter(place): found for place, found in values.items()}
+        said.append(wording.chart_channel(item.name, item.unit, by_letter, item.digits))
     layout["xaxis"]["anchor"] = "y" if len(filled) == 1 else f"y{len(filled)}"
     return Chart(key, title, " ".join(said), {"data": traces, "layout": layout})
 
 
-def _has(item: LoggerTrace, channel: str) -> bool:
-    values = item.channels.get(channel)
-    return values is not None and bool(np.any(np.isfinite(values) & np.isfinite(item.along_m)))
+def _padded(values: list[Array], item: _Channel) -> list[float]:
+    """The range of an axis: a little more than the values, never below zero without need."""
+    low, high = extent(values) or (0.0, 1.0)
+    pad = max(0.12 * (high - low), 0.5 if item.digits else 1.0)
+    return [max(low - pad, 0.0) if low >= 0 else low - pad, high + pad]
 
 
-def _channel(
-    view: View,
-    item: LoggerTrace,
-    place: int,
-    values: Array,
-    axis: str,
-    digits: int,
-    words: str,
-    *,
-    steps: bool = False,
+def _has(logger: LoggerTrace, column: str) -> bool:
+    values = logger.channels.get(column)
+    return values is not None and bool(np.any(np.isfinite(values) & np.isfinite(logger.along_m)))
+
+
+def _curve(
+    view: View, place: int, logger: LoggerTrace, values: Array, item: _Channel, axis: str, rank: int
 ) -> dict[str, Any]:
-    """One logger's channel as a line in its colour and dash; equal values in a row are stored once."""
+    """One logger's channel as a line, its colour the logger's and its dash by rank; runs stored once."""
     keep = thin(len(values), np.zeros(len(values), dtype=bool), view.settings.most_points // 2)
-    keep &= np.isfinite(item.along_m)
-    along, shown = item.along_m[keep], np.round(values[keep], digits)
+    keep &= np.isfinite(logger.along_m)
+    along, shown = logger.along_m[keep], np.round(values[keep], item.digits)
     chosen = corners(shown)
-    hover = words.format(f"%{{y:.{digits}f}}")
+    value = f"%{{y:.{item.digits}f}}"
     return {
         "type": "scatter",
         "mode": "lines",
         "x": rounded(along[chosen], 1),
-        "y": rounded(shown[chosen], digits),
+        "y": rounded(shown[chosen], item.digits),
         "yaxis": axis,
         "line": {
             "color": logger_colour(place),
             "width": 2,
-            "dash": DASHES[place % len(DASHES)],
-            "shape": "hv" if steps else "linear",
+            "dash": DASHES[rank % len(DASHES)],
+            "shape": "hv" if item.steps else "linear",
         },
-        "hovertemplate": f"{letter(place)}: {hover}, at %{{x:.0f}} m<extra></extra>",
+        "hovertemplate": f"{letter(place)}: {value} {item.hover}, at %{{x:.0f}} m<extra></extra>",
     }

@@ -65,7 +65,8 @@ def _speed(view: View, prefix: str) -> Chart:
     layout["yaxis"] = y_axis(
         domain=[split, 1], range=[0, 1.06 * (top[1] if top else 1)], title={"text": "{unit}"}
     )
-    traces = [*_estimate(view), *_readings(view)]
+    band, line = _estimate(view)
+    traces = [band, *_readings(view), line]
     layout["shapes"] += _official_shapes(view)
     if lanes:
         layout["yaxis2"] = y_axis(
@@ -123,10 +124,10 @@ def _official_shapes(view: View) -> list[dict[str, Any]]:
 
 def _estimate(view: View) -> list[dict[str, Any]]:
     trace = view.trace
-    keep = thin(len(trace.along_m), view.near(trace.along_m), view.settings.most_points)
+    keep = thin(len(trace.along_m), view.near(trace.along_m), view.settings.most_points // 2)
     keep &= np.isfinite(trace.along_m) & np.isfinite(trace.speed_mps)
-    along = rounded(trace.along_m[keep], 2)
-    low, high = rounded(trace.speed_low_mps[keep], 3), rounded(trace.speed_high_mps[keep], 3)
+    along = rounded(trace.along_m[keep], 1)
+    low, high = rounded(trace.speed_low_mps[keep], 2), rounded(trace.speed_high_mps[keep], 2)
     band = {
         "type": "scatter",
         "x": along + along[::-1],
@@ -140,9 +141,9 @@ def _estimate(view: View) -> list[dict[str, Any]]:
     line = {
         "type": "scatter",
         "x": along,
-        "y": rounded(trace.speed_mps[keep], 3),
+        "y": rounded(trace.speed_mps[keep], 2),
         "mode": "lines",
-        "line": {"color": "@ink", "width": 2},
+        "line": {"color": "@ink", "width": 1.6},
         "hovertemplate": "estimate {y} {unit} at %{x:.0f} m<extra></extra>",
     }
     return [band, line]
@@ -165,9 +166,9 @@ def _readings(view: View) -> list[dict[str, Any]]:
                 {
                     "type": "scatter",
                     "mode": "markers",
-                    "x": rounded(item.along_m[chosen], 2),
-                    "y": rounded(item.speed_mps[chosen], 3),
-                    "marker": {"color": colour, "symbol": symbol, "size": 5 if used else 7, "line": outline},
+                    "x": rounded(item.along_m[chosen], 1),
+                    "y": rounded(item.speed_mps[chosen], 2),
+                    "marker": {"color": colour, "symbol": symbol, "size": 4 if used else 6, "line": outline},
                     "hovertemplate": f"{name} read {{y}} {{unit}} at %{{x:.0f}} m{said}<extra></extra>",
                 }
             )
@@ -253,24 +254,15 @@ def _zoom(view: View, prefix: str) -> Chart:
     layout["shapes"] += _official_shapes(view)
     trap = view.found.trap
     if trap is not None and trap.official is not None:
-        above = trap.official.interval95_mps[1]
-        text = f"trap figure {{mps:{trap.official.speed_mps:.4f}}}"
-        layout["annotations"].append(
-            label(
-                (trap.entry_m + trap.exit_m) / 2,
-                above,
-                text,
-                yref="y",
-                yanchor="bottom",
-                bgcolor="@paper",
-                font={"size": 13, "color": "@trap"},
-            )
-        )
+        before = trap.exit_m if view.reverse else trap.entry_m
+        text = f"trap figure<br>{{mps:{trap.official.speed_mps:.4f}}}"
+        look = {"size": 13, "color": "@trap"}
+        at = {"yref": "y", "xanchor": "right", "align": "right", "xshift": -6, "font": look}
+        layout["annotations"].append(label(before, trap.official.speed_mps, text, **at))
     count = 2 + len(_readings(view))
     figure = {"speed": True, "borrow": f"{prefix}-speed", "curves": count, "layout": layout, "own_x": True}
-    return Chart(
-        f"{prefix}-trap", "Through the trap", wording.chart_trap(view.found, *_at_beams(view)), figure
-    )
+    said = wording.chart_trap(view.found, *_at_beams(view))
+    return Chart(f"{prefix}-trap", "Through the trap", said, figure, "trap")
 
 
 def _at_beams(view: View) -> tuple[float | None, float | None]:

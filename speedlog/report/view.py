@@ -22,7 +22,7 @@ class Chart:
     title: str
     caption: str
     figure: Figure
-    letters: bool = True  # whether the key of loggers belongs above it
+    side: str = "line"  # "line": on the common distance axis; "trap": on its own
 
 
 @dataclass(frozen=True, eq=False)

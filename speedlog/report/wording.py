@@ -140,16 +140,16 @@ def estimate_difference(trap: Trap) -> str:
 
 
 def estimate_coverage(trap: Trap) -> str:
-    return f"{100 * trap.coverage:.0f} % of the trap"
+    return f"the logs cover {100 * trap.coverage:.0f} % of the trap"
 
 
 def coverage(logger: Logger) -> str:
     """How much of the trap a logger saw."""
     if logger.kind == "wheel":
-        return f"{100 * logger.coverage:.0f} % of the trap, by wheel speed"
+        return f"wheel speed over {100 * logger.coverage:.0f} % of the trap"
     if logger.coverage == 0:
-        return "nothing of the trap"
-    return f"{100 * logger.coverage:.0f} % of the trap"
+        return "saw nothing of the trap"
+    return f"saw {100 * logger.coverage:.0f} % of the trap"
 
 
 def reading_name(logger: Logger) -> str:
@@ -264,7 +264,7 @@ def chart_channel(name: str, unit: str, values: Mapping[str, Array], digits: int
 
 def chart_path(found: Pass, across_m: float, along_m: float) -> str:
     said = straightness(found) or "The path across the line."
-    return f"{said} Not to scale: a grid square is {across_m:g} m across and {along_m:g} m along."
+    return f"{said} Not to scale: a grid square is {across_m:g}\u00a0m across and {along_m:g}\u00a0m along."
 
 
 def changes(entry: SessionPass, first: bool) -> str:
@@ -313,9 +313,9 @@ def day_line(codes: Sequence[VerdictCode | None], failed: int) -> str:
     judged = [code for code in codes if code is not None]
     if judged:
         agree = sum(code == "agree" for code in judged)
-        parts.append(
-            "all agree with the trap" if agree == len(judged) else f"{agree or 'none'} agree with the trap"
-        )
+        verb = "agrees" if agree == 1 else "agree"
+        whole = agree == len(judged) > 1
+        parts.append(f"{'all' if whole else agree or 'none'} {verb} with the trap")
     doubtful = sum(code == "trap_figure_doubtful" for code in judged)
     if doubtful:
         parts.append(f"{counted(doubtful, 'trap figure')} in doubt")
@@ -325,5 +325,6 @@ def day_line(codes: Sequence[VerdictCode | None], failed: int) -> str:
 
 
 def _signed(value: float) -> str:
-    sign = "−" if value < 0 else "+" if value > 0 else ""
-    return f"{sign}{abs(value):.1f}"
+    shown = round(value, 1)
+    sign = "−" if shown < 0 else "+" if shown > 0 else ""
+    return f"{sign}{abs(shown):.1f}"

@@ -11,7 +11,7 @@
       outline: "#0e1215", trap: "#ff8a4c", trapband: "#2b211b"},
   };
   const palette = {vermillion: "#d55e00", orange: "#e69f00", blue: "#0072b2", purple: "#cc79a7", sky: "#56b4e9",
-    green: "#009e73", yellow: "#f0e442", logger1: "#e69f00", logger2: "#009e73", logger3: "#cc79a7",
+    green: "#009e73", yellow: "#f0e442", logger1: "#009e73", logger2: "#e69f00", logger3: "#cc79a7",
     logger4: "#56b4e9", logger5: "#f0e442"};
   const printed = {width: 690};
   const drawn = new Map();
@@ -77,7 +77,10 @@
 
   function figureOf(id) {
     const raw = stored(id);
-    if (raw.borrow) raw.data = stored(raw.borrow).data.slice(0, raw.curves);
+    if (raw.borrow) {
+      raw.data = stored(raw.borrow).data.slice(0, raw.curves);
+      for (const trace of raw.data) if (trace.marker) trace.marker.size += 3;
+    }
     const figure = finish(raw, "", colours());
     if (figure.speed) inUnit(figure);
     figure.layout.dragmode = window.matchMedia("(pointer: coarse)").matches ? false : "zoom";
@@ -119,13 +122,21 @@
   }
 
   const holders = document.querySelectorAll(".plot");
+  const waiting = []; // one chart at a time, so that the page answers in between
+  function drawNext() {
+    const holder = waiting.shift();
+    if (!holder) return;
+    if (waiting.length) setTimeout(drawNext);
+    if (!drawn.has(holder.dataset.chart)) draw(holder);
+  }
   if ("IntersectionObserver" in window) {
     const watch = new IntersectionObserver((entries) => {
       for (const entry of entries) {
         if (!entry.isIntersecting) continue;
         watch.unobserve(entry.target);
-        draw(entry.target);
+        waiting.push(entry.target);
       }
+      if (waiting.length) setTimeout(drawNext);
     }, {rootMargin: "300px"});
     holders.forEach((holder) => watch.observe(holder));
   } else holders.forEach(draw);
