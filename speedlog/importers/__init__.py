@@ -46,3 +46,113 @@ def importers() -> tuple[ModuleType, ...]:
     from speedlog.importers import delimited, gpx, nmea
 
     return (nmea, gpx, delimited)
+
+
+def read(path: str | os.PathLike[str], options: ReadOptions = ReadOptions()) -> Recording:  # noqa: B008
+    """Read a log file of any known format.
+
+    Raises:
+        SpeedlogError: not a file, not readable, empty, too big, compressed, erased, of no known
+            format, or without anything usable in it.
+    """
+    source = load(path, options.settings)
+    recording: Recording = detect(source).read(source, options)
+    return recording
+
+
+def detect(source: Source) -> ModuleType:
+    """The importer for this content.
+
+    Raises:
+        SpeedlogError: no importer knows it; names those that were tried.
+    """
+    head = source.data.lstrip(_ERASED)[:HEAD_BYTES]  # a log may follow an erased sector
+    for importer in importers():
+        if importer.sniff(head):
+            return importer
+    tried = ", ".join(importer.NAME for importer in importers())
+    raise SpeedlogError(
+        f"not a log that can be read (tried {tried})",
+        file=source.file,
+        todo="A table of any other form needs a header row, or your own mapping (--columns).",
+    )
+
+
+_ERASED = b"\x00\xff"  # what preallocated files and erased flash hold
+_PACKED = {
+    b"\x1f\x8b": "gzip",
+    b"PK\x03\x04": "zip",
+    b"PK\x05\x06": "zip",
+    b"BZh": "bzip2",
+    b"\xfd7zXZ\x00": "xz",
+    b"7z\xbc\xaf\x27\x1c": "7z",
+    b"\x28\xb5\x2f\xfd": "zstd",
+    b"Rar!\x1a\x07": "rar",
+}
+
+
+def load(path: str | os.PathLike[str], settings: ReadSettings) -> Source:
+    """A file's bytes; only a plain file is ever opened.
+
+    Raises:
+        SpeedlogError: see `read`.
+    """
+    name = os.fspath(path)
+    try:
+        found = Path(path).stat()  # follows links; never opens a FIFO or a device
+        _check_kind(found, name)
+        biggest = int(settings.biggest_file_mb * 1e6)
+        if found.st_size > biggest:
+            size = found.st_size / 1e6
+            raise SpeedlogError(f"{size:.0f} MB is over the limit of {settings.biggest_file_mb:.0f} MB", file=name)
+        with Path(path).open("rb") as stream:
+            data = stream.read(biggest + 1)  # a file may grow, or lie about its size
+    except FileNotFoundError:
+        raise SpeedlogError("no such file", file=name) from None
+    except PermissionError:
+        raise SpeedlogError("not allowed to read it", file=name) from None
+    except (OSError, RuntimeError, ValueError) as problem:  # a loop of links, a name no system takes
+        reason = problem.strerror if isinstance(problem, OSError) and problem.strerror else str(problem)
+        raise SpeedlogError(f"can't be read: {reason}", file=name) from None
+    _check_content(data, name, biggest)
+    return Source(name, data)
+
+
+def _check_kind(found: os.stat_result, name: str) -> None:
+    if stat.S_ISDIR(found.st_mode):
+        raise SpeedlogError("a folder, not a file", file=name, todo="Name the log files in it.")
+    if not stat.S_ISREG(found.st_mode):
+        raise SpeedlogError("not a plain file (a pipe or a device)", file=name, todo="Save it as a file first.")
+
+
+def _check_content(data: bytes, name: str, biggest: int) -> None:
+    if not data:
+        raise SpeedlogError("empty: 0 bytes", file=name)
+    if len(data) > biggest:
+        raise SpeedlogError(f"over the limit of {biggest / 1e6:.0f} MB", file=name)
+    for mark, kind in _PACKED.items():
+        if data.startswith(mark):
+            raise SpeedlogError(f"compressed ({kind})", file=name, todo="Unpack it first.")
+    if not data.lstrip(_ERASED):
+        raise SpeedlogError("nothing but erased bytes (0x00 or 0xFF)", file=name)
+
+
+def ascii_bytes(data: bytes) -> bytes:
+    """The bytes of a text; UTF-16 (marked, or seen by its NUL bytes) is turned into UTF-8.
+
+    The one place for importers that look for ASCII text in bytes.
+    """
+    for mark, encoding in ((b"\xff\xfe", "utf-16-le"), (b"\xfe\xff", "utf-16-be")):
+        if data.startswith(mark) and 0 in data[2:66]:
+            return data[2:].decode(encoding, "ignore").encode("utf-8")
+    head = data[:_PATTERN_BYTES]
+    even, odd = head[0::2].count(0), head[1::2].count(0)
+    half = len(head) // 2
+    if half and odd > 0.9 * half and even < 0.1 * half:
+        return data.decode("utf-16-le", "ignore").encode("utf-8")
+    if half and even > 0.9 * half and odd < 0.1 * half:
+        return data.decode("utf-16-be", "ignore").encode("utf-8")
+    return data
+
+
+_PATTERN_BYTES = 4096  # enough text to see the pattern

@@ -1,0 +1,3 @@
+NAME="gpx"
+def sniff(head): return False
+def read(source, options): ...

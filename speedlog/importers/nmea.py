@@ -1,0 +1,115 @@
+"""NMEA 0183 logs of any talker: RMC, GGA, GLL, GNS, VTG, GSA, GSV, GST, ZDA."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from speedlog.errors import SpeedlogError
+from speedlog.importers import ReadOptions, Source, ascii_bytes
+from speedlog.importers.epochs import build_recording
+from speedlog.importers.nmea_merge import Epochs
+from speedlog.importers.nmea_scan import Found, LineNumbers, find_sentences, has_sentences
+from speedlog.importers.nmea_sentence import SentenceError, SentenceFields, read_sentence
+from speedlog.samples import MOST_REJECTS, Clock, Recording, Reject
+
+NAME = "nmea"
+
+
+def sniff(head: bytes) -> bool:
+    """Whether the head of a file holds NMEA sentences."""
+    return has_sentences(ascii_bytes(head))
+
+
+@dataclass
+class _Tally:
+    """What is counted on the way."""
+
+    rejects: list[Reject] = field(default_factory=list)
+    rejected: int = 0
+    unchecked: int = 0
+    bad_dates: int = 0
+    unusual: dict[str, int] = field(default_factory=dict)
+    years: dict[int, int] = field(default_factory=dict)
+
+    def reject(self, line: int, reason: str) -> None:
+        self.rejected += 1
+        if len(self.rejects) < MOST_REJECTS:
+            self.rejects.append(Reject(line, reason))
+
+    def count(self, fields: SentenceFields) -> None:
+        self.bad_dates += fields.bad_date
+        if fields.unusual:
+            self.unusual[fields.unusual] = self.unusual.get(fields.unusual, 0) + 1
+        if fields.date is not None and not fields.two_digit_year:
+            self.years[fields.date.year % 100] = fields.date.year
+
+
+def read(source: Source, options: ReadOptions = ReadOptions()) -> Recording:  # noqa: B008 (frozen)
+    """Read an NMEA log.
+
+    Raises:
+        SpeedlogError: no sentence in it gives a position and a time.
+    """
+    data = ascii_bytes(source.data)
+    line_of, tally, epochs = LineNumbers(data), _Tally(), Epochs()
+    checked = _writes_checksums(data)
+    for found in find_sentences(data):
+        line = line_of(found.offset)
+        try:
+            fields = _read_found(found, checked)
+        except SentenceError as problem:
+            tally.reject(line, f"{found.text[1:6]}: {problem}")
+            continue
+        tally.unchecked += found.end != "checksum"
+        if fields is not None:
+            tally.count(fields)
+            epochs.add(fields, line)
+    rows, dated = epochs.result(tally.years)
+    if not len(rows.time_ns):
+        first = f" (line {tally.rejects[0].line}: {tally.rejects[0].reason})" if tally.rejects else ""
+        raise SpeedlogError(
+            f"NMEA without a position sentence that has a time (RMC, GGA, GNS, GLL); {tally.rejected} rejected{first}",
+            file=source.file,
+        )
+    return build_recording(
+        source,
+        format=NAME,
+        clock=Clock.UTC if dated else Clock.TIME_OF_DAY,
+        epochs=rows,
+        rejects=tally.rejects,
+        rejected=tally.rejected,
+        warnings=_warnings(tally, epochs, dated),
+        options=options,
+    )
+
+
+def _writes_checksums(data: bytes) -> bool:
+    """Whether this log writes checksums: then a sentence without one has been cut."""
+    with_it = without = 0
+    for found in find_sentences(data):
+        with_it += found.end == "checksum"
+        without += found.end == "line"
+        if with_it + without >= 1000:
+            break
+    return with_it >= without
+
+
+def _read_found(found: Found, checked: bool) -> SentenceFields | None:
+    if found.end == "cut" or (checked and found.end == "line"):
+        raise SentenceError("cut short")
+    return read_sentence(found.text)
+
+
+def _warnings(tally: _Tally, epochs: Epochs, dated: bool) -> list[str]:
+    found = []
+    if tally.unchecked:
+        found.append(f"{tally.unchecked} sentences have no checksum: taken as they are")
+    if not dated:
+        found.append("no sentence gives a date: times are UTC times of day")
+    if tally.bad_dates:
+        found.append(f"{tally.bad_dates} sentences give an impossible date: dated by the others")
+    if epochs.untimed_places:
+        found.append(f"{epochs.untimed_places} sentences give a position without a time: left out")
+    for word, count in sorted(tally.unusual.items()):
+        found.append(f"{count} sentences are marked as {word} positions: no measurement stands behind them")
+    return found

@@ -1,0 +1,285 @@
+"""The reading of one NMEA 0183 sentence: text in, plain SI values out.
+
+NMEA 0183 and IEC 61162-1 are not freely published and were not consulted; the fields are those of the
+free description "NMEA Revealed" (gpsd, www/NMEA.adoc). `pynmea2` splits and checks the sentence; its
+own properties are not used, because it reads an empty position as 0.0 and takes the navigational
+status "V" of RMC (NMEA 4.1: "not given") for an invalid fix.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+import re
+from dataclasses import dataclass
+from enum import IntEnum
+
+import pynmea2
+
+from speedlog.units import UNITS
+
+KINDS = ("RMC", "GGA", "GLL", "GNS", "VTG", "GSA", "GSV", "ZDA", "GST")
+NAN = math.nan
+
+_KNOT_MPS = next(unit.factor for unit in UNITS if unit.symbol == "kn")
+_KMH_MPS = next(unit.factor for unit in UNITS if unit.symbol == "km/h")
+_TIME = re.compile(r"(\d\d)(\d\d)(\d\d)(?:\.(\d*))?", re.ASCII)
+_ANGLE = re.compile(r"(\d{1,3})(\d\d)(?:\.(\d*))?", re.ASCII)
+_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
+_LONGEST_FRACTION = 9  # digits: nanoseconds
+
+
+class SentenceError(ValueError):
+    """A sentence that can't be used; the text is the reason."""
+
+
+class Quality(IntEnum):
+    """What a sentence says of its position; of two sentences of an epoch the lower one holds."""
+
+    NONE = 0
+    DEAD_RECKONED = 1
+    RTK_FLOAT = 2
+    RTK_FIXED = 3
+    DIFFERENTIAL = 4
+    SINGLE = 5
+
+
+@dataclass(frozen=True, slots=True)
+class SentenceFields:
+    """What one sentence says; NaN or None where it says nothing.
+
+    Attributes:
+        talker, kind: "GN", "RMC".
+        time_ns: UTC time of day in nanoseconds.
+        date: UTC date; `two_digit_year` where its century is a guess; `bad_date` where it is no date.
+        place_digits: decimals of a minute in which the position is written.
+        dimension: 2 or 3 of GSA.
+        cn0: (satellite, dB-Hz) of GSV.
+        unusual: "simulator" or "manual" where the receiver says so.
+    """
+
+    talker: str
+    kind: str
+    time_ns: int | None = None
+    date: dt.date | None = None
+    two_digit_year: bool = False
+    bad_date: bool = False
+    lat_deg: float = NAN
+    lon_deg: float = NAN
+    place_digits: int = 0
+    alt_m: float = NAN
+    speed_mps: float = NAN
+    track_deg: float = NAN
+    hdop: float = NAN
+    satellites: float = NAN
+    quality: Quality | None = None
+    dimension: int | None = None
+    cn0: tuple[tuple[str, float], ...] = ()
+    unusual: str | None = None
+
+
+def read_sentence(text: str) -> SentenceFields | None:
+    """Read one sentence.
+
+    Args:
+        text: from "$" to the last field or to the checksum, without a line end.
+
+    Returns:
+        Its fields, or None where it is of a kind that tells nothing of a drive.
+
+    Raises:
+        SentenceError: checksum wrong, cut short, or a field that is no time, place or number.
+    """
+    kind = text[3:6]
+    if len(text) < 7 or text[6] != "," or kind not in _READERS:
+        _check_other(text)
+        return None
+    try:
+        message = pynmea2.NMEASentence.parse(text)
+    except pynmea2.ChecksumError:
+        raise SentenceError("wrong checksum") from None
+    except (pynmea2.ParseError, ValueError):
+        raise SentenceError("not a whole sentence") from None
+    return _READERS[kind](text[1:3], kind, [item.strip() for item in message.data])
+
+
+def _check_other(text: str) -> None:
+    """The checksum of a sentence that is not read further."""
+    body, star, given = text[1:].rpartition("*")
+    if star and f"{pynmea2.NMEASentence.checksum(body):02X}" != given.upper():
+        raise SentenceError("wrong checksum")
+
+
+def _field(data: list[str], at: int) -> str:
+    """A field by its place (0 = first after the tag); "" where receivers leave the last ones out."""
+    return data[at] if at < len(data) else ""
+
+
+def _number(text: str, what: str) -> float:
+    if not text:
+        return NAN
+    if not _NUMBER.fullmatch(text):
+        raise SentenceError(f"{what} is not a number")
+    return float(text)
+
+
+def _time_ns(text: str) -> int | None:
+    """hhmmss.sss as nanoseconds of the day.
+
+    A leap second has no place of its own in UTC time stamps (POSIX): it would take its neighbour's.
+    """
+    if not text:
+        return None
+    found = _TIME.fullmatch(text)
+    if not found:
+        raise SentenceError("not a time")
+    hours, minutes, seconds = (int(part) for part in found.groups()[:3])
+    if seconds == 60:
+        raise SentenceError("a leap second, which has no time stamp of its own")
+    if hours > 23 or minutes > 59 or seconds > 59:
+        raise SentenceError("no such time of day")
+    fraction = (found.group(4) or "")[:_LONGEST_FRACTION].ljust(_LONGEST_FRACTION, "0")
+    return ((hours * 60 + minutes) * 60 + seconds) * 1_000_000_000 + int(fraction)
+
+
+def _angle_deg(text: str, side: str, sides: str) -> tuple[float, int]:
+    """dddmm.mmmm and its hemisphere as degrees, and how many decimals it has; (NaN, 0) where blank."""
+    if not text:
+        return NAN, 0
+    found = _ANGLE.fullmatch(text)
+    if not found or len(side) != 1 or side not in sides:
+        raise SentenceError("not a position")
+    degrees, whole, fraction = found.group(1), found.group(2), found.group(3) or ""
+    if int(whole) > 59:
+        raise SentenceError("not a position: 60 minutes or more")
+    value = int(degrees) + float(f"{whole}.{fraction or 0}") / 60.0
+    return (value if side == sides[0] else -value), len(fraction)
+
+
+def _place(data: list[str], at: int) -> dict[str, float | int]:
+    """Latitude, N/S, longitude, E/W from field `at` on."""
+    lat, digits = _angle_deg(_field(data, at), _field(data, at + 1), "NS")
+    lon, _ = _angle_deg(_field(data, at + 2), _field(data, at + 3), "EW")
+    if math.isnan(lat) != math.isnan(lon):
+        raise SentenceError("half a position")
+    return {"lat_deg": lat, "lon_deg": lon, "place_digits": digits}
+
+
+def _date(day: str, month: str, year: str) -> dt.date | None:
+    if not (day + month + year).isdecimal():
+        return None
+    try:
+        return dt.date(int(year), int(month), int(day))
+    except ValueError:
+        return None
+
+
+_MODES = {
+    "N": Quality.NONE, "E": Quality.DEAD_RECKONED, "F": Quality.RTK_FLOAT, "R": Quality.RTK_FIXED,
+    "D": Quality.DIFFERENTIAL, "A": Quality.SINGLE, "P": Quality.SINGLE, "S": Quality.SINGLE, "M": Quality.SINGLE,
+}  # fmt: skip
+_GGA_QUALITIES = {
+    "0": Quality.NONE, "1": Quality.SINGLE, "2": Quality.DIFFERENTIAL, "3": Quality.SINGLE, "4": Quality.RTK_FIXED,
+    "5": Quality.RTK_FLOAT, "6": Quality.DEAD_RECKONED, "7": Quality.SINGLE, "8": Quality.SINGLE,
+}  # fmt: skip
+_UNUSUAL = {"S": "simulator", "8": "simulator", "M": "manual", "7": "manual"}
+
+
+def _status(status: str, mode: str) -> Quality | None:
+    """Status A/V and mode letter together: V or N is no fix, but the modes E, M and S decide alone.
+
+    By the older text status is V for every mode but A and D, so beside E, M or S it tells nothing more
+    (receivers differ); those positions are marked or warned of by their mode.
+    """
+    by_mode = _MODES.get(mode)
+    if mode in ("E", "M", "S"):
+        return by_mode
+    if status == "V" or by_mode is Quality.NONE:
+        return Quality.NONE
+    return by_mode if by_mode is not None or not status else Quality.SINGLE
+
+
+def _rmc(talker: str, kind: str, data: list[str]) -> SentenceFields:
+    text = _field(data, 8)
+    year_text = text[4:6]
+    century = "19" if year_text >= "70" else "20"  # no standard pivot; 1970 to 2069
+    date = _date(text[:2], text[2:4], century + year_text) if len(text) == 6 and text.isdecimal() else None
+    mode = _field(data, 11)
+    return SentenceFields(
+        talker, kind, _time_ns(_field(data, 0)),
+        date=date, two_digit_year=True, bad_date=bool(text) and date is None,
+        speed_mps=_number(_field(data, 6), "speed") * _KNOT_MPS,
+        track_deg=_number(_field(data, 7), "course"),
+        quality=_status(_field(data, 1), mode), unusual=_UNUSUAL.get(mode), **_place(data, 2),  # type: ignore[arg-type]
+    )  # fmt: skip
+
+
+def _gga(talker: str, kind: str, data: list[str]) -> SentenceFields:
+    quality = _field(data, 5)
+    return SentenceFields(
+        talker, kind, _time_ns(_field(data, 0)),
+        alt_m=_number(_field(data, 8), "height"), hdop=_number(_field(data, 7), "HDOP"),
+        satellites=_number(_field(data, 6), "satellites"),
+        quality=_GGA_QUALITIES.get(quality), unusual=_UNUSUAL.get(quality), **_place(data, 1),  # type: ignore[arg-type]
+    )  # fmt: skip
+
+
+def _gll(talker: str, kind: str, data: list[str]) -> SentenceFields:
+    mode = _field(data, 6)
+    return SentenceFields(
+        talker, kind, _time_ns(_field(data, 4)),
+        quality=_status(_field(data, 5), mode), unusual=_UNUSUAL.get(mode), **_place(data, 0),  # type: ignore[arg-type]
+    )  # fmt: skip
+
+
+def _gns(talker: str, kind: str, data: list[str]) -> SentenceFields:
+    """One mode letter a satellite system: a system without a fix doesn't spoil the others'."""
+    modes = _field(data, 5)
+    known = [_MODES[letter] for letter in modes if letter in _MODES]
+    fixed = [quality for quality in known if quality is not Quality.NONE]
+    return SentenceFields(
+        talker, kind, _time_ns(_field(data, 0)),
+        alt_m=_number(_field(data, 8), "height"), hdop=_number(_field(data, 7), "HDOP"),
+        satellites=_number(_field(data, 6), "satellites"),
+        quality=min(fixed) if fixed else Quality.NONE if known else None,
+        unusual=next((_UNUSUAL[letter] for letter in modes if letter in _UNUSUAL), None),
+        **_place(data, 1),  # type: ignore[arg-type]
+    )  # fmt: skip
+
+
+def _vtg(talker: str, kind: str, data: list[str]) -> SentenceFields:
+    """Course and speed; the old form has four bare numbers, the newer one a letter after each."""
+    bare = len(data) == 4
+    track = _number(_field(data, 0), "course")
+    knots = _number(_field(data, 2 if bare else 4), "speed")
+    kmh = _number(_field(data, 3 if bare else 6), "speed")
+    speed = kmh * _KMH_MPS if math.isnan(knots) else knots * _KNOT_MPS
+    return SentenceFields(talker, kind, speed_mps=speed, track_deg=track)
+
+
+def _gsa(talker: str, kind: str, data: list[str]) -> SentenceFields:
+    dimension = {"2": 2, "3": 3}.get(_field(data, 1))
+    return SentenceFields(talker, kind, hdop=_number(_field(data, 15), "HDOP"), dimension=dimension)
+
+
+def _gsv(talker: str, kind: str, data: list[str]) -> SentenceFields:
+    """Four satellites at the most: number, elevation, azimuth, C/N0 (blank while not tracked)."""
+    found = [(data[at], data[at + 3]) for at in range(3, len(data) - 3, 4)]
+    return SentenceFields(
+        talker, kind, cn0=tuple((talker + sat, float(text)) for sat, text in found if text.isdecimal() and text != "00")
+    )
+
+
+def _zda(talker: str, kind: str, data: list[str]) -> SentenceFields:
+    date = _date(_field(data, 1), _field(data, 2), _field(data, 3)) if len(_field(data, 3)) == 4 else None
+    given = any(_field(data, at) for at in (1, 2, 3))
+    return SentenceFields(talker, kind, _time_ns(_field(data, 0)), date=date, bad_date=given and date is None)
+
+
+def _gst(talker: str, kind: str, data: list[str]) -> SentenceFields:
+    """Spread of the POSITION: the common table has no column for it, so only the time is read."""
+    return SentenceFields(talker, kind, _time_ns(_field(data, 0)))
+
+
+_READERS = {"RMC": _rmc, "GGA": _gga, "GLL": _gll, "GNS": _gns, "VTG": _vtg, "GSA": _gsa, "GSV": _gsv,
+            "ZDA": _zda, "GST": _gst}  # fmt: skip
