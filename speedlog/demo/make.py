@@ -14,7 +14,6 @@ from speedlog.demo.day import DAY, Drive
 from speedlog.demo.meeting import drive_it
 from speedlog.demo.scenario import SimulatedPass, course_toml, figure_text
 
-
 _README = """# An invented meeting
 
 Nobody drove this. A simulated car makes ten passes over a day, by equations of its own; simulated

@@ -273,10 +273,10 @@ def _slow(
         "throttle": np.array([run.throttle(float(t)) for t in slow]),
         "current": np.array([point.pack_current_a for point in points]),
         "voltage": np.array([point.pack_voltage_v for point in points]),
-        "motor": _warm(
+        "motor": warm(
             slow, current**2 * copper, heat.motor_start_c, heat.air_c, heat.motor_jpk, heat.motor_kpw
         ),
-        "controller": _warm(
+        "controller": warm(
             slow,
             current**2 * switch * 2.0,
             heat.controller_start_c,
@@ -288,7 +288,7 @@ def _slow(
     }
 
 
-def _warm(time: Array, power: Array, start: float, air: float, capacity: float, resistance: float) -> Array:
+def warm(time: Array, power: Array, start: float, air: float, capacity: float, resistance: float) -> Array:
     """First-order heating, exact for a power that is constant over each step."""
     keep = math.exp(-(time[1] - time[0]) / (capacity * resistance))
     found = np.empty(len(time))

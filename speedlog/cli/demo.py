@@ -1,0 +1,141 @@
+"""`speedlog demo`: the main job on the shipped invented meeting."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from speedlog.cli.output import write_json, write_text
+from speedlog.errors import SpeedlogError, plain
+
+if TYPE_CHECKING:
+    from speedlog.results import Pass
+    from speedlog.session import ReviewedPass, SessionPass, SessionReview
+
+_MARK = "truth.json"  # in a folder that an earlier demo made
+
+
+def demo(
+    folder: Annotated[
+        Path, typer.Argument(metavar="[DIR]", help="Where to put the sample files and the report.")
+    ] = Path("speedlog-demo"),
+) -> None:
+    """The main job on an invented meeting that comes with the program: ten passes, one report.
+
+    Example: speedlog demo
+    """
+    from datetime import UTC, datetime
+
+    from speedlog.report.page import session_page
+    from speedlog.session import load_session, review_session
+
+    copy_samples(folder)
+    session = load_session(folder / "session.toml")
+    found = review_session(session, begin=_progress(len(session.passes)))
+    _end_progress()
+    report = folder / "report.html"
+    write_text(report, session_page(found, made=datetime.now(UTC)), inputs=session.inputs)
+    for item in found.reviews:
+        if item.review is not None:
+            write_json(
+                folder / f"pass{item.entry.number:02d}.json", item.review.as_json(), inputs=session.inputs
+            )
+    print(in_words(found))
+    print(what_to_open(folder))
+
+
+def copy_samples(folder: Path) -> None:
+    """Copy the sample files into a folder, which must be new, empty, or an earlier demo's.
+
+    Raises:
+        SpeedlogError: the folder holds something else, or can't be written.
+    """
+    from speedlog.demo import sample_folder
+
+    source = sample_folder()
+    if folder.exists():
+        if not folder.is_dir():
+            raise SpeedlogError("is a file, not a folder", file=folder, todo="Name another folder.")
+        if folder.resolve() == source.resolve():
+            raise SpeedlogError("is where the samples come from", file=folder, todo="Name another folder.")
+        if any(folder.iterdir()) and not (folder / _MARK).is_file():
+            raise SpeedlogError("holds other files already", file=folder, todo="Name a new folder.")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for path in sorted(source.iterdir()):
+            if path.is_file():
+                (folder / path.name).write_bytes(path.read_bytes())
+    except OSError as error:
+        raise SpeedlogError(
+            f"can't be written ({error.strerror})", file=folder, todo="Name another folder."
+        ) from None
+
+
+def in_words(found: SessionReview) -> str:
+    """A short table: pass, trap figure, estimate, verdict."""
+    rows = [("pass", "trap figure", "estimate from the logs", "verdict")]
+    for item in found.reviews:
+        if not item.drives:
+            rows.append((str(item.entry.number), item.entry.trap or "-", "-", item.error or "nothing found"))
+        rows += [_row(item, drive) for drive in item.drives]
+    widths = [max(len(row[k]) for row in rows) for k in range(3)]
+    lines = [
+        "  ".join(
+            [*(cell.ljust(width) for cell, width in zip(row[:3], widths, strict=True)), plain(row[3], 200)]
+        )
+        for row in rows
+    ]
+    name, car = plain(found.session.name), plain(found.session.car)
+    title = f"{name} (invented), {len(found.session.passes)} passes by {car}:"
+    return "\n".join([title, "", *lines, ""])
+
+
+def _row(item: ReviewedPass, drive: Pass) -> tuple[str, str, str, str]:
+    from speedlog.report.wording import verdict_words
+    from speedlog.units import find_unit
+
+    trap = drive.trap
+    estimate = "-"
+    if trap is not None and trap.estimate_mps is not None and trap.interval95_mps is not None:
+        unit = find_unit(trap.official.unit if trap.official else "km/h", "speed")
+        assert unit is not None
+        half = (trap.interval95_mps[1] - trap.interval95_mps[0]) / 2
+        estimate = f"{unit.from_si(trap.estimate_mps):.1f} ± {unit.from_si(half):.1f} {unit.symbol}"
+    return str(item.entry.number), item.entry.trap or "-", estimate, verdict_words(drive)
+
+
+def what_to_open(folder: Path) -> str:
+    """The paths to open next."""
+    report = (folder / "report.html").resolve()
+    return "\n".join(
+        [
+            "Open the report in a browser (it needs no internet):",
+            f"  {report}",
+            f"  {report.as_uri()}",
+            f"Then look at {folder / 'session.toml'}: the day in plain text, as you would write your own.",
+            f"What went wrong on purpose stands in {folder / 'README.md'}.",
+        ]
+    )
+
+
+def _progress(total: int) -> _Progress | None:
+    return _Progress(total) if sys.stderr.isatty() else None
+
+
+class _Progress:
+    """ "pass 3 of 10" on a terminal; nothing when piped."""
+
+    def __init__(self, total: int) -> None:
+        self.total, self.done = total, 0
+
+    def __call__(self, item: SessionPass) -> None:
+        self.done += 1
+        print(f"\rreviewing pass {self.done} of {self.total} ", end="", file=sys.stderr, flush=True)
+
+
+def _end_progress() -> None:
+    if sys.stderr.isatty():
+        print("\r" + " " * 40 + "\r", end="", file=sys.stderr, flush=True)
