@@ -28,8 +28,9 @@ _SAME = str.maketrans(
 
 # the kind of unit that each column of the common table (and "time", "date") takes
 KINDS: dict[str, Kind | None] = {
-    "time": "time", "date": None, "lat_deg": "angle", "lon_deg": "angle", "alt_m": "length", "speed_mps": "speed",
-    "track_deg": "angle", "fix": None, "hdop": None, "satellites": None, "cn0_dbhz": None, "speed_sd_mps": "speed",
+    "time": "time", "date": None, "lat_deg": "angle", "lon_deg": "angle", "alt_m": "length",
+    "speed_mps": "speed", "track_deg": "angle", "fix": None, "hdop": None, "satellites": None,
+    "cn0_dbhz": None, "speed_sd_mps": "speed",
     "rpm": "rotation", "current_a": "current", "voltage_v": "voltage", "motor_temp_c": "temperature",
     "controller_temp_c": "temperature", "throttle": "share", "accel_mps2": "acceleration",
 }  # fmt: skip
@@ -105,7 +106,7 @@ def header_words(text: str) -> tuple[str, ...]:
     """The words of a header in one spelling: "gps_speedKmh" -> ("gps", "speed", "kmh")."""
     words: list[str] = []
     for chunk in _CHUNKS.split(text):
-        if _any_unit(chunk.lower()):
+        if _any_unit(chunk.lower()) or chunk.lower() in ALIASES or chunk.lower() in VOCABULARY:
             words.append(ALIASES.get(chunk.lower(), chunk.lower()))
             continue
         for hump in _HUMPS.split(chunk):

@@ -33,7 +33,8 @@ _SPELLINGS = {
     "motor": "mot mtr moteur", "engine": "eng",
     "esc": "controller fet fets mosfet mosfets mos inverter regler variateur ctrl",
     "battery": "batt bat pack lipo akku batterie batería", "input": "inp",
-    "voltage": "volts volt spannung tension vbat vbatt voltaje", "current": "amps amp ampere amperes curr strom courant",
+    "voltage": "volts volt spannung tension vbat vbatt voltaje",
+    "current": "amps amp ampere amperes curr strom courant",
     "rpm": "rpms drehzahl", "erpm": "erpms", "revs": "rev revolutions",
     "throttle": "thr thro gas gaz throt", "duty": "dutycycle",
     "accel": "acceleration acc accelerometer beschleunigung accélération", "forward": "fwd",
@@ -68,40 +69,59 @@ _TABLE: tuple[tuple[str, Kind | None, str, str], ...] = (
     ("lat_deg", "angle", "", "lat | lat wgs84 | lat decimal"),
     ("lon_deg", "angle", "", "lon | lon wgs84 | lon decimal"),
     ("alt_m", "length", "", "alt | alt sea level | alt above sea level | alt mean sea level | alt amsl"),
-    ("speed_mps", "speed", "", "ground speed | speed over ground | sog | gspeed | doppler speed | groundspeed;"
-     "speed | 2d speed | horizontal speed; current speed | speed 3d | 3d speed; vehicle speed | car speed"),
+    ("speed_mps", "speed", "",
+     "ground speed | speed over ground | sog | gspeed | doppler speed | groundspeed; speed | 2d "
+     "speed | horizontal speed; current speed | speed 3d | 3d speed; vehicle speed | car speed"),
     ("wheel_speed", "speed", "wheel", "wheel speed | wheelspeed"),
-    ("track_deg", "angle", "", "course over ground | course | track | track angle | course true | track true |"
-     "heading motion | motion heading | track over ground | true course | true track; heading | heading true;"
-     "bearing | direction | kurs"),
+    ("track_deg", "angle", "",
+     "course over ground | course | track | track angle | course true | track true | heading "
+     "motion | motion heading | track over ground | true course | true track; heading | heading "
+     "true; bearing | direction | kurs"),
     ("fix", None, "quality", "quality | fix quality | position quality"),
     ("fix", None, "", "fix | fix type | fix mode | fix status | position fix | fix valid; valid"),
     ("hdop", None, "", "hdop | horizontal dop | h dop | horizontal dilution precision"),
     ("satellites", None, "", "sats used | used sats; sats | sats number | sats tracked"),
-    ("cn0_dbhz", None, "", "cn0 | c n0 | c no | carrier to noise | cn0 mean | mean cn0 | cn0 avg | cn0 db hz | cn0 dbhz | cn0 db"),
-    ("speed_sd_mps", "speed", "", "speed accuracy | speed sd | speed accel | s accel | accuracy speed | speed error |"
-     "speed uncertainty | speed accuracy estimate | accuracy speed"),
-    ("rpm", "rotation", "electrical", "erpm | electrical rpm | electric rpm | e rpm | motor erpm | erpm motor |"
-     "electrical speed | electrical motor rpm | electrical motor speed | esc erpm"),
-    ("rpm", "rotation", "", "motor rpm | mechanical rpm | motor speed | motor rotation speed | motor revs;"
-     "rpm | revs | esc rpm; rotation speed | rotational speed | engine rpm | engine speed | speed rpm"),
-    ("rpm", "rotation", "wheel", ";;;wheel rpm | rpm wheel | wheel revs"),
-    ("current_a", "current", "pack", "battery current | input current | dc current | bus current | current in | supply current"
-     "| total current | main current"),
-    ("current_a", "current", "", ";current; esc current"),
-    ("current_a", "current", "motor", ";;;motor current | phase current | output current | current out | motor phase current"),
-    ("voltage_v", "voltage", "", "battery voltage | voltage battery | main voltage | total voltage; voltage;"
-     "input voltage | vin | voltage in | supply voltage | bus voltage | dc voltage; esc voltage | v battery | u battery"),
+    ("cn0_dbhz", None, "",
+     "cn0 | c n0 | c no | carrier to noise | cn0 mean | mean cn0 | cn0 avg | cn0 db hz | cn0 dbhz "
+     "| cn0 db"),
+    ("speed_sd_mps", "speed", "",
+     "speed accuracy | speed sd | speed accel | s accel | accuracy speed | speed error | speed "
+     "uncertainty | speed accuracy estimate | accuracy speed"),
+    ("rpm", "rotation", "electrical",
+     "erpm | electrical rpm | electric rpm | e rpm | motor erpm | erpm motor | electrical speed | "
+     "electrical motor rpm | electrical motor speed | esc erpm"),
+    ("rpm", "rotation", "",
+     "motor rpm | mechanical rpm | motor speed | motor rotation speed | motor revs; rpm | revs | "
+     "esc rpm; rotation speed | rotational speed | engine rpm | engine speed | speed rpm"),
+    ("rpm", "rotation", "wheel", ";;; wheel rpm | rpm wheel | wheel revs"),
+    ("current_a", "current", "pack",
+     "battery current | input current | dc current | bus current | current in | supply current | "
+     "total current | main current"),
+    ("current_a", "current", "", "; current; esc current"),
+    ("current_a", "current", "motor",
+     ";;; motor current | phase current | output current | current out | motor phase current"),
+    ("voltage_v", "voltage", "",
+     "battery voltage | voltage battery | main voltage | total voltage; voltage; input voltage | "
+     "vin | voltage in | supply voltage | bus voltage | dc voltage; esc voltage | v battery | u "
+     "battery"),
     ("motor_temp_c", "temperature", "", "motor temp | motor temp winding | temp motor case"),
-    ("controller_temp_c", "temperature", "", "esc temp | speed esc temp | power stage temp | esc temp board"),
+    ("controller_temp_c", "temperature", "",
+     "esc temp | speed esc temp | power stage temp | esc temp board"),
     ("temp", "temperature", "", "temp"),
-    ("throttle", "share", "", "throttle | throttle position | throttle input | throttle percent | throttle in;"
-     "throttle output | throttle out | throttle pwm | esc throttle | throttle channel; duty | duty cycle | motor duty | esc duty;"
+    ("throttle", "share", "",
+     "throttle | throttle position | throttle input | throttle percent | throttle in; throttle "
+     "output | throttle out | throttle pwm | esc throttle | throttle channel; duty | duty cycle | "
+     "motor duty | esc duty; pwm"),
+    ("throttle", "time", "pulse",
+     "throttle | throttle input | throttle in | throttle channel; throttle pwm | throttle output; "
      "pwm"),
-    ("throttle", "time", "pulse", "throttle | throttle input | throttle in | throttle channel; throttle pwm | throttle output; pwm"),
     ("accel_mps2", "acceleration", "", "lon accel | forward accel | lon g | g lon | lon g force; accel"),
-    ("lat_side", None, "", "n s | ns | lat ns | lat n s | lat side | lat hemisphere | ns indicator | n s indicator | lat direction | lat ref"),
-    ("lon_side", None, "", "e w | ew | lon ew | lon e w | lon side | lon hemisphere | ew indicator | e w indicator | lon direction | lon ref"),
+    ("lat_side", None, "",
+     "n s | ns | lat ns | lat n s | lat side | lat hemisphere | ns indicator | n s indicator | lat"
+     " direction | lat ref"),
+    ("lon_side", None, "",
+     "e w | ew | lon ew | lon e w | lon side | lon hemisphere | ew indicator | e w indicator | lon"
+     " direction | lon ref"),
     ("x", None, "", "x"),
     ("y", None, "", "y"),
 )  # fmt: skip

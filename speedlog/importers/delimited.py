@@ -47,7 +47,7 @@ def sniff(head: bytes) -> bool:
     return looks_like_text(head)
 
 
-def read(source: Source, options: ReadOptions = ReadOptions()) -> Recording:
+def read(source: Source, options: ReadOptions | None = None) -> Recording:
     """Read a table.
 
     Args:
@@ -58,6 +58,7 @@ def read(source: Source, options: ReadOptions = ReadOptions()) -> Recording:
         SpeedlogError: no header is understood, no column holds times, nothing in it is of use, or the
             mapping holds a mistake.
     """
+    options = options or ReadOptions()
     mapping = load_mapping(options.columns, source.file)
     text = clean(source.data, mapping.encoding)
     layout = _layout(text, mapping, source, options)
@@ -143,10 +144,12 @@ def _check_useful(values: Values, layout: Layout, source: Source) -> None:
     if (filled("lat_deg") and filled("lon_deg")) or any(filled(name) for name in _USEFUL):
         return
     left_out = [text for text in values.warnings if "left out" in text]
-    found = "; ".join(left_out[:1]) or "; ".join(plain(header, 30) for header in layout.headers[:8])
+    found = "; ".join(left_out[:1]) or "headers: " + "; ".join(
+        plain(header, 30) for header in layout.headers[:8]
+    )
     raise SpeedlogError(
         "no row can be read" if not len(values.found) and not layout.sample
-        else f"holds no positions, no speed and nothing of a speed controller ({'' if left_out else 'headers: '}{found})",
+        else f"holds no positions, no speed and nothing of a speed controller ({found})",
         file=source.file,
         todo=f"Name the columns in {HINT} if it does.",
     )  # fmt: skip

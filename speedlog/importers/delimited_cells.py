@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -19,18 +19,20 @@ Numbers = NDArray[np.float64]
 _WITH_UNIT = re.compile(r"([+-]?\d[\d.,]*(?:[eE][+-]?\d+)?)\s*([^\d\s.,+-].*)$")
 
 # IEC 61162-1 / NMEA 0183, GGA quality indicator; 1 says nothing of 2D or 3D
-_QUALITY: dict[int, Fix | None] = {0: Fix.NONE, 1: None, 2: Fix.DIFFERENTIAL, 3: None, 4: Fix.RTK_FIXED, 5: Fix.RTK_FLOAT,
-            6: Fix.DEAD_RECKONED, 7: None, 8: Fix.NONE}  # fmt: skip
+_QUALITY: dict[int, Fix | None] = {
+    0: Fix.NONE, 1: None, 2: Fix.DIFFERENTIAL, 3: None, 4: Fix.RTK_FIXED,
+    5: Fix.RTK_FLOAT,6: Fix.DEAD_RECKONED, 7: None, 8: Fix.NONE}  # fmt: skip
 # NMEA 0183, GSA mode
 _MODE: dict[int, Fix | None] = {0: Fix.NONE, 1: Fix.NONE, 2: Fix.TWO_D, 3: Fix.THREE_D, 4: Fix.DIFFERENTIAL}
 _VALID: dict[int, Fix | None] = {0: Fix.NONE, 1: None}
 _WORDS = {
-    "none": Fix.NONE, "no": Fix.NONE, "nofix": Fix.NONE, "invalid": Fix.NONE, "v": Fix.NONE, "n": Fix.NONE,
-    "void": Fix.NONE, "false": Fix.NONE, "notvalid": Fix.NONE, "2d": Fix.TWO_D, "2dfix": Fix.TWO_D, "fix2d": Fix.TWO_D,
-    "3d": Fix.THREE_D, "3dfix": Fix.THREE_D, "fix3d": Fix.THREE_D, "differential": Fix.DIFFERENTIAL,
-    "dgps": Fix.DIFFERENTIAL, "dgnss": Fix.DIFFERENTIAL, "sbas": Fix.DIFFERENTIAL, "3ddgps": Fix.DIFFERENTIAL,
-    "d": Fix.DIFFERENTIAL, "rtk": Fix.RTK_FIXED, "rtkfixed": Fix.RTK_FIXED, "rtkfix": Fix.RTK_FIXED, "r": Fix.RTK_FIXED,
-    "rtkfloat": Fix.RTK_FLOAT, "f": Fix.RTK_FLOAT, "deadreckoned": Fix.DEAD_RECKONED, "dr": Fix.DEAD_RECKONED,
+    "none": Fix.NONE, "no": Fix.NONE, "nofix": Fix.NONE, "invalid": Fix.NONE, "v": Fix.NONE, "n":
+    Fix.NONE, "void": Fix.NONE, "false": Fix.NONE, "notvalid": Fix.NONE, "2d": Fix.TWO_D, "2dfix":
+    Fix.TWO_D, "fix2d": Fix.TWO_D, "3d": Fix.THREE_D, "3dfix": Fix.THREE_D, "fix3d": Fix.THREE_D,
+    "differential": Fix.DIFFERENTIAL, "dgps": Fix.DIFFERENTIAL, "dgnss": Fix.DIFFERENTIAL, "sbas":
+    Fix.DIFFERENTIAL, "3ddgps": Fix.DIFFERENTIAL, "d": Fix.DIFFERENTIAL, "rtk": Fix.RTK_FIXED,
+    "rtkfixed": Fix.RTK_FIXED, "rtkfix": Fix.RTK_FIXED, "r": Fix.RTK_FIXED, "rtkfloat":
+    Fix.RTK_FLOAT, "f": Fix.RTK_FLOAT, "deadreckoned": Fix.DEAD_RECKONED, "dr": Fix.DEAD_RECKONED,
     "deadreckoning": Fix.DEAD_RECKONED, "estimated": Fix.DEAD_RECKONED, "e": Fix.DEAD_RECKONED,
 }  # fmt: skip
 
@@ -85,26 +87,25 @@ def signs_of(cells: pd.Series) -> Numbers:
     return np.where(letters.isin(["S", "W"]).to_numpy(dtype=bool), -1.0, 1.0)
 
 
-def degrees(values: Numbers, limit: float, name: str) -> tuple[Numbers, str]:
-    """Degrees from numbers that are plainly something else; and what they were read as, or "".
-
-    Args:
-        values: (N,) as logged.
-        limit: 90 for a latitude, 180 for a longitude.
-        name: for the warning.
+def position_form(lat: Numbers) -> Literal["minutes", "1e-7", ""]:
+    """How latitudes that can be no degrees are written; the longitudes beside them are written alike.
 
     NMEA 0183 writes degrees and minutes as one number, ddmm.mmmm; receivers' own logs count 1e-7 degrees.
     """
-    known = values[np.isfinite(values) & (values != 0)]
-    if not len(known) or np.mean(np.abs(known) <= 180.0) > 0.05:
-        return values, ""
-    size = np.abs(known)
-    if np.mean(size % 100 < 60) > 0.99 and np.mean(size // 100 <= limit) > 0.95:
-        whole = np.sign(values) * (np.abs(values) // 100 + np.abs(values) % 100 / 60)
-        return whole, f"{name} is written as degrees and minutes (ddmm.mmmm)"
-    if np.all(known == np.round(known)) and np.mean(size <= limit * 1e7) > 0.95:
-        return values / 1e7, f"{name} counts units of 0.0000001 degree"
-    return values, ""
+    size = np.abs(lat[np.isfinite(lat) & (lat != 0)])
+    if not len(size) or np.mean(size <= 180.0) > 0.05:
+        return ""
+    if np.mean((size % 100 < 60) & (size < 9001)) > 0.95:
+        return "minutes"
+    return "1e-7" if np.all(size == np.round(size)) and np.mean(size <= 90e7) > 0.95 else ""
+
+
+def degrees(values: Numbers, form: str) -> Numbers:
+    """Degrees from numbers of a form that `position_form` names."""
+    if form == "minutes":
+        size = np.abs(values)
+        return np.sign(values) * (size // 100 + size % 100 / 60)
+    return values / 1e7 if form == "1e-7" else values
 
 
 def fix_words(column: pd.Series, quality: bool, form: str | None) -> tuple[NDArray[Any], int]:
@@ -138,8 +139,9 @@ _SOUND = frozenset(
 )
 
 
-def throttle_share(values: Numbers, unit: Unit | None, low: float | None, high: float | None, settings: ReadSettings
-                   ) -> tuple[Numbers | None, str]:  # fmt: skip
+def throttle_share(
+    values: Numbers, unit: Unit | None, low: float | None, high: float | None, settings: ReadSettings
+) -> tuple[Numbers | None, str]:
     """Throttle from 0 to 1; and what was guessed, or "". None where its form can't be told."""
     if low is not None and high is not None:
         return (values - low) / (high - low), ""

@@ -14,8 +14,8 @@ from speedlog.importers.delimited_plan import position
 
 # a speed controller's columns: where one of them is there, a bare "Temp" is the controller's
 CONTROLLER = ("rpm", "current_a", "voltage_v")
-_UNITLESS = {"alt_m": "m", "current_a": "A", "voltage_v": "V", "motor_temp_c": "°C", "controller_temp_c": "°C",
-             "rpm": "rpm"}  # fmt: skip
+_UNITLESS = {"alt_m": "m", "current_a": "A", "voltage_v": "V", "motor_temp_c": "°C",
+             "controller_temp_c": "°C",              "rpm": "rpm"}  # fmt: skip
 _HINT = "--columns map.toml"
 
 
@@ -116,7 +116,8 @@ def usual_units(chosen: dict[str, Chosen], warnings: list[str]) -> None:
         if unknown and kind not in (None, "angle", "speed"):
             del chosen[name]
             warnings.append(
-                f'"{plain(item.header)}" is left out: "{plain(unknown, 20)}" is no unit of {kind}; {_HINT} states it'
+                f'"{plain(item.header)}" is left out: "{plain(unknown, 20)}" is no unit of {kind}; '
+                f"{_HINT} states it"
             )
         elif name == "accel_mps2" and item.meaning.unit is None:
             del chosen[name]

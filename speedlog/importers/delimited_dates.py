@@ -21,7 +21,8 @@ ORDERS: tuple[Order, ...] = ("dmy", "mdy", "ymd")
 DAY_NS = 86_400_000_000_000
 _WAYS = 64  # ways of writing in one file; a file with more is no log
 _STAMP = re.compile(
-    rb"(?P<date>[^:]*?)(?:[T ,]+)?(?P<h>\d{1,3}):(?P<m>\d{1,2})(?::(?P<s>\d{1,2})(?:[.,:](?P<f>\d{1,9})\d{0,6})?)?"
+    rb"(?P<date>[^:]*?)(?:[T ,]+)?(?P<h>\d{1,3}):(?P<m>\d{1,2})"
+    rb"(?::(?P<s>\d{1,2})(?:[.,:](?P<f>\d{1,9})\d{0,6})?)?"
     rb"\s?(?P<half>[AaPp]\.?[Mm]\.?)?\s?(?P<zone>Z|z|UTC|GMT|[+-]\d\d(?::?\d\d)?)?\s*$"
 )
 _MINUTES = re.compile(rb"(?P<m>\d{1,5}):(?P<s>\d{1,2})(?:[.,](?P<f>\d{1,9}))?\s*$")
@@ -217,7 +218,7 @@ def find_order(texts: Iterable[str]) -> tuple[Order, list[str]]:
         return "dmy", []
     shown = min(open_ones)[:20]
     return "dmy", [
-        f'the date "{shown}" is ambiguous: read with the day first; date_order in --columns map.toml states it'
+        f'the date "{shown}" is ambiguous: read with the day first; date_order in a --columns map states it'
     ]
 
 

@@ -75,7 +75,7 @@ def find_layout(text: Text, mapping: Mapping, settings: ReadSettings) -> Layout 
         return None
     number, separator, headers = found
     units, first = _units_row(lines, number, separator, len(headers))
-    rows = _sample(lines, first, separator, settings.sample_rows)
+    rows = [row for row in _sample(lines, first, separator, settings.sample_rows) if row != headers]
     headers = _date_and_time_apart(headers, rows, separator)
     usual = Counter(len(row) for row in rows).most_common(1)[0][0] if rows else len(headers)
     if not headers:

@@ -43,7 +43,8 @@ _ENCODINGS = {"utf-8": "utf-8", "utf-16": "utf-16", "latin-1": "latin-1"}
 _DECIMALS = {".": ".", ",": ","}
 _ORDERS: dict[str, Order] = {"day first": "dmy", "month first": "mdy", "year first": "ymd"}
 _TOP = (
-    "files", "separator", "decimal", "encoding", "header_line", "date_order", "utc_offset", "ignore", "columns",
+    "files", "separator", "decimal", "encoding", "header_line", "date_order", "utc_offset", "ignore",
+    "columns",
 )  # fmt: skip
 _CHOICE = ("header", "column", "unit", "form", "electrical", "low", "high", "of")
 _BIGGEST_FILE = 1 << 20  # bytes; a mapping is a page of text

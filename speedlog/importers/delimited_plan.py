@@ -89,7 +89,7 @@ def plan_time(layout: Layout, mapping: Mapping, file: str) -> TimePlan:
             "no column holds times" if layout.sample else "the header has no rows below it",
             file=file,
             line=layout.header_line or None,
-            todo='State it: --columns map.toml with [columns] time = { header = "…", form = "elapsed", unit = "s" }.'
+            todo='State it in a --columns map: time = { header = "…", form = "elapsed", unit = "s" }.'
             if layout.sample else "Check that the log was written to the end.",
         )  # fmt: skip
     best = min(candidates, key=lambda time: (_goodness(time, date), time.meaning.rank, time.index))

@@ -227,7 +227,7 @@ def _read(
     if not len(lines.line):
         return pd.DataFrame({at: pd.Series([], dtype=object) for at in wanted})
     with python_warnings.catch_warnings():
-        # a column of mixed kinds, or of stamps that pandas can't read alike, is looked at again by cells and times
+        # a column of mixed kinds, or of unlike stamps, is looked at again by cells and times
         python_warnings.simplefilter("ignore", category=pd.errors.DtypeWarning)
         python_warnings.simplefilter("ignore", category=UserWarning)
         table = pd.read_csv(

@@ -16,7 +16,7 @@ _A_M, _E2 = 6_378_137.0, 0.00669437999014
 
 
 def step_lengths_m(lat_deg: Numbers, lon_deg: Numbers) -> Numbers:
-    """(N-1,) metres between neighbouring positions, by the ellipsoid's radii at the place.
+    """Metres between neighbouring positions (along the first axis), by the ellipsoid's radii at the place.
 
     Source: the meridian and prime vertical radii of curvature, Torge and Müller, Geodesy (2012), 4.1.3;
     good to 1e-6 over steps of some hundred metres.

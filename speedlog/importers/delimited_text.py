@@ -81,7 +81,7 @@ def _end(data: bytes) -> int:
 
 
 def decode(data: bytes, encoding: str | None, cut: bool = False) -> tuple[str, str]:
-    """(text without byte order mark, name of the encoding): UTF-8, UTF-16 by mark or by its NULs, else Latin-1.
+    """(text, name of the encoding): UTF-8, UTF-16 by its mark or its NULs, else Latin-1.
 
     Args:
         data: the bytes.

@@ -123,7 +123,7 @@ def _elapsed_unit(numbers: NDArray[np.float64], plan: TimePlan, file: str) -> tu
         raise SpeedlogError(
             f'the unit of the time "{header}" is not stated, and its steps of {step:g} do not tell it',
             file=file,
-            todo=f'State it: --columns map.toml with [columns] time = {{ header = "{header}", unit = "ms" }}.',
+            todo=f'State it in a --columns map: [columns] time = {{ header = "{header}", unit = "ms" }}.',
         )
     return unit, [f'"{header}" states no unit: its steps of {step:g} read as {unit.symbol}']
 

@@ -13,6 +13,7 @@ from speedlog.importers.delimited_cells import (
     Numbers,
     degrees,
     fix_words,
+    position_form,
     signs_of,
     throttle_share,
     to_numbers,
@@ -68,6 +69,15 @@ class Values:
         if "speed_sd_mps" in chosen:
             self._speed_sd(chosen["speed_sd_mps"])
 
+    def used(self, chosen: dict[str, Chosen]) -> dict[str, Chosen]:
+        """The chosen columns whose values were taken, by the column that they fill."""
+        both = {
+            "lat_deg": chosen.get("lat_deg", chosen.get("y")),
+            "lon_deg": chosen.get("lon_deg", chosen.get("x")),
+        }
+        named = {name: item for name, item in (chosen | both).items() if item is not None}
+        return {name: item for name, item in named.items() if name in self.found or name.endswith("_side")}
+
     def _say(self, item: Chosen, text: str) -> None:
         self.warnings.append(f'"{plain(item.header)}" {text}')
 
@@ -78,7 +88,7 @@ class Values:
             cell = plain(self._table[item.index].iloc[row], 30)
             self._say(
                 item,
-                f'has {int(broken.sum())} cells that are no numbers, left blank (line {self._line[row]}: "{cell}")',
+                f'no number in {int(broken.sum())} rows, left blank (line {self._line[row]}: "{cell}")',
             )
         return numbers
 
@@ -87,15 +97,16 @@ class Values:
         if lat_item is None and lon_item is None:
             self._plain_xy(chosen)
             return
-        for name, item, limit in (("lat_deg", lat_item, 90.0), ("lon_deg", lon_item, 180.0)):
+        form = position_form(self._numbers(lat_item)) if lat_item is not None else ""
+        if form:
+            way = "degrees and minutes (ddmm.mmmm)" if form == "minutes" else "units of 0.0000001 degree"
+            self.warnings.append(f"positions are read as {way}")
+        for name, item in (("lat_deg", lat_item), ("lon_deg", lon_item)):
             if item is None:
                 continue
-            numbers = self._numbers(item)
-            if item.meaning.unit is not None and item.meaning.unit.symbol == "rad":
-                numbers = _si(item.meaning.unit, numbers)
-            else:
-                numbers, told = degrees(numbers, limit, f'"{plain(item.header)}"')
-                self.warnings += [told] if told else []
+            unit, numbers = item.meaning.unit, self._numbers(item)
+            in_radians = unit is not None and unit.symbol == "rad"
+            numbers = _si(unit, numbers) if unit is not None and in_radians else degrees(numbers, form)
             if self._table[item.index].dtype.kind not in "fiu":
                 numbers = numbers * signs_of(self._table[item.index])
             side = chosen.get(name.replace("_deg", "_side"))
@@ -119,7 +130,7 @@ class Values:
             )
 
     def _plain_xy(self, chosen: dict[str, Chosen]) -> None:
-        """Columns named only x and y are a longitude and a latitude where they can't well be anything else."""
+        """Columns named only x and y are longitude and latitude where they can't well be anything else."""
         if "x" not in chosen or "y" not in chosen:
             return
         x, y = self._numbers(chosen["x"]), self._numbers(chosen["y"])
@@ -130,8 +141,8 @@ class Values:
         steps = step_lengths_m(y[known], x[known])
         if fine and np.mean(steps < self._settings.table_jump_m) > 0.99 and np.mean(steps > 0) > 0.1:
             self.found["lat_deg"], self.found["lon_deg"] = y, x
-            self.warnings.append('"x" and "y" are read as longitude and latitude: their values and steps fit; '
-                                 f"{HINT} states it")  # fmt: skip
+            told = '"x" and "y" are read as longitude and latitude, as their values and steps fit'
+            self.warnings.append(f"{told}; {HINT} states it")
 
     def _speed(self, item: Chosen) -> None:
         readings, unit = self._numbers(item), item.meaning.unit
