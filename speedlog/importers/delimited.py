@@ -68,6 +68,9 @@ def read(source: Source, options: ReadOptions | None = None) -> Recording:
     usual_units(chosen, warnings)
     rows = _rows(text, layout, plan, chosen, options)
     times = read_times(rows.table, plan, layout, mapping, source.file)
+    if not times.sound.all():  # comments and repeated headers may hide among them
+        rows = _rows(text, layout, plan, chosen, options, every_line=True)
+        times = read_times(rows.table, plan, layout, mapping, source.file)
     values = Values(rows.table, rows.line, times.time_ns, layout.decimal, options.settings)
     values.fill(chosen)
     _check_useful(values, layout, source)
@@ -119,7 +122,12 @@ def _layout(text: Text, mapping: Mapping, source: Source, options: ReadOptions) 
 
 
 def _rows(
-    text: Text, layout: Layout, plan: TimePlan, chosen: dict[str, Chosen], options: ReadOptions
+    text: Text,
+    layout: Layout,
+    plan: TimePlan,
+    chosen: dict[str, Chosen],
+    options: ReadOptions,
+    every_line: bool = False,
 ) -> Rows:
     time, form = plan.time.index, plan.time.form
     stamps = [time] if form in (Form.STAMP, Form.CLOCK, Form.MINUTES) else []
@@ -128,7 +136,7 @@ def _rows(
     words = [chosen[name].index for name in ("fix", "lat_side", "lon_side") if name in chosen]
     wanted = {time, *stamps, *(item.index for item in chosen.values())}
     iso = [time] if form is Form.ISO else []
-    return read_rows(text, layout, sorted(wanted), stamps, iso, words, options.settings)
+    return read_rows(text, layout, sorted(wanted), stamps, iso, words, options.settings, every_line)
 
 
 def _check_useful(values: Values, layout: Layout, source: Source) -> None:

@@ -66,6 +66,7 @@ def read_rows(
     iso: Sequence[int],
     words: Sequence[int],
     settings: ReadSettings,
+    every_line: bool = False,
 ) -> Rows:
     """Read the wanted columns of all rows.
 
@@ -77,9 +78,10 @@ def read_rows(
         iso: those that hold ISO 8601 instants; read as such where all cells are sound.
         words: those kept as text.
         settings: limits.
+        every_line: look at every line, even where the number of separators speaks against nothing.
     """
     body = text.data[layout.offset : text.end]
-    fast = _all_whole(body, layout, text.ended)
+    fast = None if every_line else _all_whole(body, layout, text.ended)
     lines = fast if fast is not None else _sort_lines(body, layout, text.ended, settings)
     table = _read(lines, layout, wanted, stamps, iso, words)
     if len(table) != len(lines.line):

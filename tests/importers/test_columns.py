@@ -99,9 +99,9 @@ def test_a_usual_header_is_understood(header: str, column: str, unit: str | None
 
 @pytest.mark.parametrize(
     "header",
-    ["Max speed", "Target rpm", "Speed limit", "Vertical speed", "Lap time", "Cell voltage", "BEC voltage", "PDOP",
-     "Right (m/s^2)", "Distance (m)", "Temp (battery) °C x", "ch0", "", "  ", "dt", "SvTimeNanos", "Latent heat",
-     "PseudorangeRateMetersPerSecond", "x" * 500],
+    ["Max speed", "Target rpm", "Speed limit", "Vertical speed", "Lap time", "Cell voltage", "PDOP",
+     "BEC voltage", "Right (m/s^2)", "Distance (m)", "Temp (battery) °C x", "ch0", "", "  ",
+     "dt", "SvTimeNanos",     "Latent heat", "PseudorangeRateMetersPerSecond", "x" * 500],
 )  # fmt: skip
 def test_a_header_with_an_unknown_word_is_left_alone(header: str) -> None:
     assert recognise(header) is None

@@ -70,9 +70,13 @@ def test_decimal_comma(separator: str) -> None:
 
 def test_decimal_comma_in_quotes_between_commas() -> None:
     lines = table(",").splitlines()
-    quoted = [",".join(f'"{cell.replace(".", ",")}"' if at else cell for at, cell in enumerate(line.split(",")))
-              for line in lines[1:]]  # fmt: skip
-    check_table(load("\n".join([lines[0], *quoted]) + "\n"))
+
+    def quoted(line: str) -> str:
+        return ",".join(
+            f'"{cell.replace(".", ",")}"' if at else cell for at, cell in enumerate(line.split(","))
+        )
+
+    check_table(load("\n".join([lines[0], *map(quoted, lines[1:])]) + "\n"))
 
 
 @pytest.mark.parametrize(
@@ -126,7 +130,8 @@ def long_table(rows: int = 60, speed: str = "{:.2f}") -> list[str]:
     """A straight run north at 20 m/s, 5 Hz, speed in km/h; 4 m are 4 / 111,264 degrees near 53.1 N."""
     start = datetime(2024, 6, 15, 13, 45, 30, tzinfo=UTC)
     return [
-        f"{(start + timedelta(seconds=0.2 * at)).isoformat()},{53.1 + at * 4 / 111_264:.7f},-1.2000000,{speed.format(72.0)}"
+        f"{(start + timedelta(seconds=0.2 * at)).isoformat()},"
+        f"{53.1 + at * 4 / 111_264:.7f},-1.2000000,{speed.format(72.0)}"
         for at in range(rows)
     ]
 
@@ -333,14 +338,20 @@ def test_the_order_of_columns_does_not_matter() -> None:
 
 
 WORDS = st.sampled_from(
-    ["Time", "Date", "Lat", "Lon", "Speed (km/h)", "RPM", "2024-06-15T13:45:30Z", "13:45:30", "05/06/2024", "53.1", "-1.2", ",",
-     ";", "\t", " ", "|", "\n", "\r\n", '"', "#", "1e999", "nan", "12:60", "\0", "°", "-", "1718459130000", "é", "99999999999999999999"]
+    ["Time", "Date", "Lat", "Lon", "Speed (km/h)", "RPM", "2024-06-15T13:45:30Z", "13:45:30",
+     "05/06/2024", "53.1", "-1.2", ",", ";", "\t", " ", "|", "\n", "\r\n", '"', "#", "1e999", "nan", "12:60", "\0",
+     "°", "-", "1718459130000", "é", "99999999999999999999"]
 )  # fmt: skip
 
 
 @settings(max_examples=300, deadline=None)
-@given(st.one_of(st.binary(max_size=300), st.text(max_size=300).map(lambda text: text.encode("utf-8", errors="replace")),
-                 st.lists(WORDS, max_size=80).map(lambda words: "".join(words).encode())))  # fmt: skip
+@given(
+    st.one_of(
+        st.binary(max_size=300),
+        st.text(max_size=300).map(lambda text: text.encode("utf-8", errors="replace")),
+        st.lists(WORDS, max_size=80).map(lambda words: "".join(words).encode()),
+    )
+)
 def test_any_bytes_give_a_recording_or_a_clear_error(data: bytes) -> None:
     assert delimited.sniff(data) in (True, False)
     try:
