@@ -92,6 +92,7 @@ class FaultSettings:
     cn0_poor_dbhz: float = setting(28.0, "dB-Hz", "tracking gets noisy below; common practice, no source")
     cn0_drop_db: float = setting(8.0, "dB", "a sixth of the usual power: antenna turned away, shaded or jammed")
     position_steps: float = setting(1.5, "text steps", "a car that moved so far can't have the same place written")
+    position_noise: float = setting(5.0, "sd", "and by more than noise can bring it back")
     repeat_rows: int = setting(3, "rows", "two equal readings are chance, three are looked at")
     repeat_chance: float = setting(1e-4, "probability", "of one such run by chance in a whole pass")
     repeat_even_odds: float = setting(0.5, "probability", "where text is this coarse, repeats prove nothing")
@@ -99,13 +100,15 @@ class FaultSettings:
     flat_steps: float = setting(2.0, "text steps", "the same, for coarse text")
     flat_accel_mps2: float = setting(10.0, "m/s²", "what a change of the pull may do within one interval")
     flat_speed_mps: float = setting(0.5, "m/s", "disagreement of a steady reading with positions that counts")
-    flat_place_m: float = setting(0.1, "m", "epoch-to-epoch position noise; references topic 5")
+    flat_place_m: float = setting(0.03, "m", "no receiver's positions are better, whatever a short log shows")
     flat_place_sd: float = setting(4.0, "sd", "positions prove a wrong speed only beyond this")
     ceiling_rows: int = setting(3, "rows", "fewer can be the round top of any pass")
     ceiling_pinned: float = setting(0.9, "share of rows", "a real top speed scatters, a limit does not")
     ceiling_pull_mps2: float = setting(1.0, "m/s²", "a car that gains so much just before is not at its top speed")
     ceiling_slope_s: float = setting(0.25, "s", "the pull is taken from this much before and after the flat top")
     ceiling_slope_rows: int = setting(4, "rows", "and from as many rows as a slope needs")
+    ceiling_noise_mps: float = setting(0.03, "m/s", "the least noise of a real Doppler speed; references topic 5")
+    ceiling_chance: float = setting(0.02, "probability", "that a real top speed looks as flat by noise and text alone")
     ceiling_loss_mps: float = setting(0.4, "m/s", "less hidden above the flat top is a rounded peak")
     ceiling_loss_noise: float = setting(4.0, "sd", "the same, for noisy readings and coarse text steps")
     ceilings_mps: tuple[float, ...] = setting(
@@ -196,7 +199,7 @@ class ReportSettings:
     )
     zoom_m: float = setting(40.0, "m", "shown on each side of the trap: a second or less at these speeds")
     most_points: int = setting(600, "points a curve", "a pass at 25 Hz has about as many; a curve has fewer pixels")
-    label_gap: float = setting(0.12, "share of the chart", "labels of faults nearer to each other would overlap")
+    label_gap: float = setting(0.2, "share of the chart", "labels of faults nearer to each other would overlap")
 
 
 @dataclass(frozen=True)

@@ -82,7 +82,7 @@ def to_fault(
 def near_trap(
     trap: tuple[float, float] | None, start_m: float, end_m: float, settings: FaultSettings | None = None
 ) -> bool:
-    """Whether a stretch touches the trap widened on each side by 25 m or its own length, whichever is more."""
+    """Whether a stretch touches the trap widened on each side by 25 m or its own length (the longer)."""
     if trap is None:
         return False
     wider = max((settings or FaultSettings()).near_trap_m, trap[1] - trap[0])

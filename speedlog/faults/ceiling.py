@@ -9,6 +9,7 @@ import numpy as np
 from speedlog.course.track import Track
 from speedlog.faults import outlier
 from speedlog.faults.flat import Readings, faster_by_positions, readings_of
+from speedlog.faults.signals import position_repeats
 from speedlog.faults.spans import Span, duration, runs
 from speedlog.results import FaultKind
 from speedlog.settings import FaultSettings
@@ -39,7 +40,8 @@ def find(track: Track, settings: FaultSettings) -> list[Span]:
     limit = next(
         (value for value in settings.ceilings_mps if abs(top - value) <= _near(data, settings)), None
     )
-    pinned = sound & (data.speed_mps >= top - 1.01 * data.step_mps)
+    # where the position repeats as well, the whole epoch is stuck: that is another kind
+    pinned = sound & (data.speed_mps == top) & ~position_repeats(track)[data.row]
     found = []
     for first, last in _joined(runs(pinned), pinned, settings):
         pull = _evidence(track, data, first, last, limit is not None, settings)
@@ -72,14 +74,14 @@ def _evidence(
 ) -> str | None:
     """What says that the car was faster than the flat top; None when nothing does."""
     value = data.speed_mps[first : last + 1]
-    exact = bool(np.ptp(value) == 0)
+    exact = bool(np.mean(value == value.max()) >= settings.ceiling_pinned)
     if data.jump_after(last, settings, track.interval_s):
         return None  # stuck readings catch up with a jump when they come alive; a flat top ends smoothly
     top = float(value.max())
-    faster = faster_by_positions(track, int(data.row[first]), int(data.row[last]), top, settings)
-    if faster > 0:
-        return f"while positions say {faster:.1f} m/s more"
-    if faster < 0:
+    faster, proof = faster_by_positions(track, int(data.row[first]), int(data.row[last]), top, settings)
+    if faster > proof:
+        return f"while positions say {faster:.1f} m/s more on average"
+    if faster < -proof:
         return None
     rows = data.side_rows(settings, track.interval_s)
     gain = data.slope(max(first - rows, 0), first - 1)
@@ -89,7 +91,14 @@ def _evidence(
         # two straight flanks drawn on would have met so far above the flat top
         hidden = lasted * gain * loss / (gain + loss)
         least = settings.ceiling_loss_noise * max(data.noise_mps, data.step_mps)
-        if hidden > max(settings.ceiling_loss_mps, least):
+        by_chance = data.chance(max(data.noise_mps, settings.ceiling_noise_mps)) ** (last - first)
+        # the mean of a triangle is half its height: where positions could show that, they decide
+        doubted = proof < 0.5 * hidden
+        if (
+            hidden > max(settings.ceiling_loss_mps, least)
+            and by_chance < settings.ceiling_chance
+            and not doubted
+        ):
             return f"although the car was gaining {gain:.0f} m/s² just before"
     steep = max(gain if math.isfinite(gain) else 0.0, loss if math.isfinite(loss) else 0.0)
     if exact and known_limit and (steep > settings.ceiling_pull_mps2 or lasted > 1.0):

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from speedlog.course.track import Track
-from speedlog.faults.signals import noise, position_repeats, readings, text_step
+from speedlog.faults.signals import noise, place_noise, position_repeats, readings, text_step
 from speedlog.settings import FaultSettings
 
 Array = NDArray[np.float64]
@@ -51,20 +51,26 @@ class Readings:
         stop = min(last + self.side_rows(settings, interval_s), len(self.row) - 1)
         pull = self.slope(last + 1, stop)
         jump = float(self.speed_mps[last + 1] - self.speed_mps[last])
-        rest = abs(jump - (pull if math.isfinite(pull) else 0.0) * step_s)
+        # the pull may have begun anywhere in the interval, or after it: from none to all of it is natural
+        natural = pull * step_s if math.isfinite(pull) else 0.0
+        rest = max(min(0.0, natural) - jump, jump - max(0.0, natural), 0.0)
         allowed = max(
             settings.flat_noise * self.noise_mps + settings.flat_steps * self.step_mps,
             settings.flat_speed_mps,
         )
         return rest > allowed + settings.flat_accel_mps2 * step_s
 
+    def chance(self, noise_mps: float) -> float:
+        """Probability that two readings of a steady drive are equal, at the most.
+
+        Two readings with white noise of sd s fall on the same step q with probability q / (2 s sqrt(pi)).
+        """
+        return self.step_mps / (2.0 * noise_mps * math.sqrt(math.pi)) if noise_mps > 0 else 1.0
+
     def beyond_chance(self, rows: int, settings: FaultSettings) -> bool:
         """Whether so many equal readings in a row can't be chance, by noise and text step."""
-        if self.noise_mps <= 0:
-            return False
-        # two readings with noise of sd s fall on the same step q with probability q / (2 s sqrt(pi)) at the
-        # most; twice that, as the noise is an estimate of the whole pass and may be less just here
-        chance = self.step_mps / (self.noise_mps * math.sqrt(math.pi))
+        # half the noise: it is an estimate of the whole pass, and may be less just here
+        chance = self.chance(0.5 * self.noise_mps)
         if chance >= settings.repeat_even_odds:
             return False
         return len(self.row) * chance ** (rows - 1) < settings.repeat_chance
@@ -87,21 +93,22 @@ def _changes(value: Array) -> NDArray[np.bool_]:
 
 def faster_by_positions(
     track: Track, first: int, last: int, speed_mps: float, settings: FaultSettings
-) -> float:
-    """By how much positions say that the car drove faster than `speed_mps` over rows first..last, m/s.
+) -> tuple[float, float]:
+    """By how much positions say that the car drove faster than `speed_mps` over rows first..last.
 
-    0 where they can't tell: too short, missing, stuck, or within their own noise.
+    Returns:
+        the excess, and the least excess that would prove anything, m/s; (0, inf) where positions are
+        too few, missing or stuck.
     """
     fresh = np.isfinite(track.along_m) & ~position_repeats(track)
     rows = first + np.flatnonzero(fresh[first : last + 1])
     if len(rows) < 4:
-        return 0.0
+        return 0.0, math.inf
     time, along = track.time_s[rows], track.sign * track.along_m[rows]
     slope = float(np.polyfit(time - time[0], along, 1)[0])
     # sd of a slope over evenly spaced points, each with the same noise
-    doubt = settings.flat_place_m / (float(np.std(time)) * math.sqrt(len(time)))
-    excess = slope - speed_mps
-    return excess if abs(excess) > max(settings.flat_speed_mps, settings.flat_place_sd * doubt) else 0.0
+    doubt = max(place_noise(track), settings.flat_place_m) / (float(np.std(time)) * math.sqrt(len(time)))
+    return slope - speed_mps, max(settings.flat_speed_mps, settings.flat_place_sd * doubt)
 
 
 def equal_runs(value: Array, fewest: int) -> list[tuple[int, int]]:

@@ -8,7 +8,15 @@ from numpy.typing import NDArray
 from speedlog.course.track import Track
 from speedlog.faults import ceiling
 from speedlog.faults.flat import equal_runs, faster_by_positions, readings_of
-from speedlog.faults.signals import bridged_speed, column, covered_m, position_repeats, readings, text_step
+from speedlog.faults.signals import (
+    bridged_speed,
+    column,
+    covered_m,
+    place_noise,
+    position_repeats,
+    readings,
+    text_step,
+)
 from speedlog.faults.spans import Concerns, Span, duration, metres, runs
 from speedlog.results import FaultKind
 from speedlog.settings import FaultSettings
@@ -59,14 +67,19 @@ def _stuck_position(track: Track, settings: FaultSettings) -> Flags:
     known = np.isfinite(track.along_m)
     shrink = np.cos(np.radians(np.median(lat[known])))
     north_step, east_step = text_step(lat) * _METRES_PER_DEGREE, text_step(lon) * _METRES_PER_DEGREE * shrink
-    # one of the two coordinates must have changed: the better of them along this heading decides
+    # one of the two coordinates must have changed: the finer of them along this heading decides
     span_n, span_e = np.ptp(lat[known]) * _METRES_PER_DEGREE, np.ptp(lon[known]) * _METRES_PER_DEGREE * shrink
     way = max(float(np.hypot(span_n, span_e)), 1e-9)
-    steps_per_metre = max(
+    fine = max(
         span_n / way / north_step if north_step else 0.0, span_e / way / east_step if east_step else 0.0
     )
-    must_move = speed * step * steps_per_metre > settings.position_steps
-    return np.asarray(repeats & must_move & (speed > settings.moving_mps))
+    if not fine:
+        return np.zeros(len(repeats), dtype=bool)
+    must_show = settings.position_steps / fine + settings.position_noise * place_noise(track)
+    stuck = np.zeros(len(repeats), dtype=bool)
+    for first, last in runs(repeats & (speed > settings.moving_mps)):
+        stuck[first : last + 1] = float((speed * step)[first : last + 1].sum()) > must_show
+    return stuck
 
 
 def _stuck_speed(track: Track, settings: FaultSettings) -> Flags:
@@ -81,10 +94,11 @@ def _stuck_speed(track: Track, settings: FaultSettings) -> Flags:
             continue
         if any(top.start_s <= track.time_s[begin] and track.time_s[end] <= top.end_s for top in tops):
             continue
+        excess, proof = faster_by_positions(track, begin, end, value, settings)
         wrong = (
             data.jump_after(last, settings, track.interval_s)
             or data.beyond_chance(last - first + 1, settings)
-            or faster_by_positions(track, begin, end, value, settings) != 0.0
+            or abs(excess) > proof
         )
         if wrong:
             stuck[begin + 1 : end + 1] = True

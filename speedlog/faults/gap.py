@@ -25,9 +25,9 @@ def find(track: Track, settings: FaultSettings) -> list[Span]:
         start, end = float(track.time_s[first]), float(track.time_s[last + 1])
         way = metres(covered_m(track, start, end))
         if last > first:
-            count = last - first + 1
+            every = (end - start) / (last - first + 1)
             detail = (
-                f"epochs only every {duration((end - start) / count)} instead of {duration(track.interval_s)} "
+                f"epochs only every {duration(every)} instead of {duration(track.interval_s)} "
                 f"for {duration(end - start)} while the car covered about {way}"
             )
         else:

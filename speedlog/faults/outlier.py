@@ -116,8 +116,11 @@ def _wrong(
         floor = max(least)
         above_before = (value[rows] - before) / (floor + per_s * far_before + per_s2 * far_before**2)
         above_after = (value[rows] - after) / (floor + per_s * far_after + per_s2 * far_after**2)
-        high = ((above_before > 1) & (above_after > 1)).all(axis=1)
-        low = ((above_before < -1) & (above_after < -1)).all(axis=1)
+        # a short flat top between steep flanks lies below both of them drawn on, and is true all the same:
+        # an outlier sticks out from its next neighbours' level too
+        nearest = np.sort(np.column_stack([value[starts - 1], value[starts + length]]), axis=1)
+        high = ((above_before > 1) & (above_after > 1) & (value[rows] > nearest[:, 1:] + floor)).all(axis=1)
+        low = ((above_before < -1) & (above_after < -1) & (value[rows] < nearest[:, :1] - floor)).all(axis=1)
         hit = rows[high | low]
         fresh = hit[~flags[known[hit]].any(axis=1)] if len(hit) else hit
         misfit = value[rows] - 0.5 * (before + after)

@@ -89,7 +89,7 @@ def covered_m(track: Track, start_s: float, end_s: float) -> float:
 
 
 def text_step(values: Array) -> float:
-    """The step of the text that the values were written in: the smallest difference of two of them; 0 if none."""
+    """The step of the text the values were written in: the smallest difference of two of them, or 0."""
     steps = np.diff(np.unique(values[np.isfinite(values)]))
     steps = steps[steps > _FINEST_STEP]
     return float(steps.min()) if len(steps) else 0.0
@@ -105,6 +105,12 @@ def noise(values: Array) -> float:
         return 0.0
     second = np.diff(known, 2)
     return float(_MAD_TO_SD * np.median(np.abs(second)) / _SECOND_DIFFERENCE)
+
+
+def place_noise(track: Track) -> float:
+    """Epoch-to-epoch noise of the positions along the line, one sd, metres."""
+    fresh = np.where(position_repeats(track), np.nan, track.along_m)
+    return noise(track.sign * fresh - distance(track))
 
 
 def moving(track: Track, least_mps: float) -> Flags:
