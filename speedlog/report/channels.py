@@ -8,7 +8,17 @@ from typing import Any
 import numpy as np
 
 from speedlog.report import wording
-from speedlog.report.curves import DASHES, corners, extent, label, letter, logger_colour, rounded, thin
+from speedlog.report.curves import (
+    DASHES,
+    broken,
+    corners,
+    extent,
+    label,
+    letter,
+    logger_colour,
+    rounded,
+    thin,
+)
 from speedlog.report.view import Chart, View, base_layout, y_axis
 from speedlog.results import Array, LoggerTrace
 
@@ -150,6 +160,7 @@ def _curve(
     keep = thin(len(values), np.zeros(len(values), dtype=bool), view.settings.most_points // 2)
     keep &= np.isfinite(logger.along_m)
     along, shown = logger.along_m[keep], np.round(values[keep], item.digits)
+    along, shown = broken(along, shown, logger.time_s[keep])
     chosen = corners(shown)
     value = f"%{{y:.{item.digits}f}}"
     return {

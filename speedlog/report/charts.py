@@ -56,7 +56,7 @@ def charts(found: Pass, prefix: str, settings: ReportSettings) -> tuple[Chart, .
 
 def _speed(view: View, prefix: str) -> Chart:
     lanes = [place for place, logger in enumerate(view.found.loggers) if logger.faults]
-    lane_px, speed_px = 26 * len(lanes) + (22 if lanes else 0), 330
+    lane_px, speed_px = 36 * len(lanes) + (22 if lanes else 0), 330
     split = lane_px / (lane_px + speed_px)
     layout = base_layout(view, speed_px + lane_px + 74)
     top = extent(
@@ -77,6 +77,7 @@ def _speed(view: View, prefix: str) -> Chart:
             showgrid=False,
         )
         layout["xaxis"]["anchor"] = "y2"
+        layout["barmode"] = "overlay"
         for row, place in enumerate(lanes):
             bars, notes, tints = _fault_lane(view, row, place, split)
             traces, layout["annotations"] = traces + bars, layout["annotations"] + notes
@@ -193,21 +194,14 @@ def _fault_lane(view: View, row: int, place: int, split: float) -> tuple[list[An
         shown = max(high - low, 0.004 * width)
         bars.append(_fault_bar(fault, row, place, low, shown, colour, hatch))
         tints.append(rectangle(low, low + shown, colour, 0.1, y0=split))
-        end = low if view.reverse else low + shown
-        if sign * end - last > view.settings.label_gap * width:
-            after = sign * end + 0.2 * width < max(sign * view.span[0], sign * view.span[1])
-            start = low + shown if view.reverse else low
-            notes.append(
-                label(
-                    end if after else start,
-                    row,
-                    f" {wording.FAULTS[fault.kind]} ",
-                    yref="y2",
-                    xanchor="left" if after else "right",
-                    font={"size": 12, "color": "@ink"},
-                )
-            )
-            last = sign * end
+        start = low + shown if view.reverse else low
+        if sign * start - last > view.settings.label_gap * width:
+            right = sign * start + view.settings.label_gap * width > max(sign * end for end in view.span)
+            side = "right" if right else "left"
+            font = {"size": 12, "color": "@ink"}
+            words = wording.FAULTS[fault.kind]
+            notes.append(label(start, row - 0.28, words, yref="y2", xanchor=side, font=font))
+            last = sign * start
     return bars, notes, tints
 
 
@@ -219,10 +213,10 @@ def _fault_bar(
         "type": "bar",
         "orientation": "h",
         "yaxis": "y2",
-        "y": [row],
+        "y": [row + 0.22],
         "base": [round(low, 2)],
         "x": [round(width, 2)],
-        "width": [0.62],
+        "width": [0.4],
         "marker": {
             "color": colour,
             "line": {"color": "@ink", "width": 1},

@@ -19,6 +19,7 @@ from speedlog.errors import plain
 from speedlog.results import Array
 
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+_GAP = 3.0  # median steps without a point: the line breaks, as one or two may be thinned out
 SYMBOLS = ("circle", "square", "triangle-up", "diamond", "cross", "star")  # besides the colour
 DASHES = ("solid", "dash", "dot", "dashdot", "longdash", "longdashdot")
 
@@ -53,6 +54,15 @@ def corners(values: Array) -> NDArray[np.bool_]:
         return np.ones(len(values), dtype=bool)
     same = (values[1:] == values[:-1]) | (np.isnan(values[1:]) & np.isnan(values[:-1]))
     return np.asarray(~(np.r_[False, same] & np.r_[same, False]), dtype=bool)
+
+
+def broken(along: Array, values: Array, time_s: Array) -> tuple[Array, Array]:
+    """The curve with a missing point put into every gap in time, so that no line bridges it."""
+    steps = np.diff(time_s)
+    if not len(steps):
+        return along, values
+    gaps = np.flatnonzero(steps > _GAP * np.median(steps)) + 1
+    return np.insert(along, gaps, along[gaps]), np.insert(values, gaps, np.nan)
 
 
 def chart_text(text: object, longest: int = 40) -> str:

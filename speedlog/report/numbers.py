@@ -69,7 +69,8 @@ def with_tokens(sentence: str) -> str:
 
         if found["second"] is None:
             return one(found["first"], "mps")
-        return one(found["first"], "num") + found["middle"] + one(found["second"], "mps")
+        middle = "\u00a0±\u00a0" if "±" in found["middle"] else found["middle"]
+        return one(found["first"], "num") + middle + one(found["second"], "mps")
 
     return _SPOKEN.sub(token, sentence)
 

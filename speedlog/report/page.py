@@ -145,7 +145,7 @@ def _render(heading: _Heading, cards: list[Card], unit: Unit, made: dt.datetime)
     environment.filters |= {
         "speeds": lambda text: as_html(_isolated(text), unit),
         "clean": _isolated,
-        "sentence": lambda text: text[:1].upper() + text[1:] + ".",
+        "sentence": lambda text: text[:1].upper() + text[1:].rstrip(".") + ".",
     }
     return environment.get_template("page.html.j2").render(
         heading=heading,

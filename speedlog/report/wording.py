@@ -107,7 +107,7 @@ def direction(found: Pass) -> str:
 
 def half_width(interval: Interval | None) -> str:
     """ "± 0.9 mph", or that it is unknown."""
-    return "interval unknown" if interval is None else f"± {mps((interval[1] - interval[0]) / 2)}"
+    return "interval unknown" if interval is None else f"±\u00a0{mps((interval[1] - interval[0]) / 2)}"
 
 
 def span(interval: Interval | None) -> str:

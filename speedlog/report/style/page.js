@@ -13,7 +13,7 @@
   const palette = {vermillion: "#d55e00", orange: "#e69f00", blue: "#0072b2", purple: "#cc79a7", sky: "#56b4e9",
     green: "#009e73", yellow: "#f0e442", logger1: "#009e73", logger2: "#e69f00", logger3: "#cc79a7",
     logger4: "#56b4e9", logger5: "#f0e442"};
-  const printed = {width: 690};
+  const printed = {width: 690, shrink: 0.8}; // A4 less the margins, in CSS pixels
   const drawn = new Map();
   let unit = document.querySelector('input[name="unit"]:checked').value;
   let printing = false;
@@ -85,7 +85,12 @@
     if (figure.speed) inUnit(figure);
     figure.layout.dragmode = window.matchMedia("(pointer: coarse)").matches ? false : "zoom";
     figure.layout.font.family = getComputedStyle(document.body).fontFamily;
-    if (printing) figure.layout.width = printed.width;
+    if (printing) {
+      figure.layout.width = printed.width;
+      figure.layout.height = Math.round(figure.layout.height * printed.shrink);
+      figure.layout.font.size -= 2;
+      for (const note of figure.layout.annotations) note.font.size -= 2;
+    }
     return figure;
   }
 
@@ -94,6 +99,7 @@
     const figure = figureOf(id);
     const now = drawn.get(id);
     if (now && now.range && !printing) figure.layout.xaxis.range = now.range;
+    holder.style.height = figure.layout.height + "px";
     const config = {displayModeBar: false, responsive: !printing, doubleClick: "reset", showTips: false};
     charting().react(holder, figure.data, figure.layout, config);
     if (now) return;
