@@ -14,6 +14,7 @@ from speedlog.errors import SpeedlogError, plain
 if TYPE_CHECKING:
     from speedlog.results import Pass
     from speedlog.session import ReviewedPass, SessionPass, SessionReview
+    from speedlog.units import Unit
 
 _MARK = "truth.json"  # in a folder that an earlier demo made
 
@@ -77,10 +78,11 @@ def copy_samples(folder: Path) -> None:
 def in_words(found: SessionReview) -> str:
     """A short table: pass, trap figure, estimate, verdict."""
     rows = [("pass", "trap figure", "estimate from the logs", "verdict")]
+    unit = _day_unit(found)
     for item in found.reviews:
         if not item.drives:
             rows.append((str(item.entry.number), item.entry.trap or "-", "-", item.error or "nothing found"))
-        rows += [_row(item, drive) for drive in item.drives]
+        rows += [_row(item, drive, unit) for drive in item.drives]
     widths = [max(len(row[k]) for row in rows) for k in range(3)]
     lines = [
         "  ".join(
@@ -93,15 +95,23 @@ def in_words(found: SessionReview) -> str:
     return "\n".join([title, "", *lines, ""])
 
 
-def _row(item: ReviewedPass, drive: Pass) -> tuple[str, str, str, str]:
-    from speedlog.report.wording import verdict_words
+def _day_unit(found: SessionReview) -> Unit:
+    """The unit in which the trap figures were given; where they were times, km/h."""
+    from speedlog.session import parse_trap
     from speedlog.units import find_unit
+
+    given = [parse_trap(item.entry.trap).unit for item in found.reviews if item.entry.trap]
+    fallback = find_unit("km/h", "speed")
+    assert fallback is not None
+    return next((unit for unit in given if unit.kind == "speed"), fallback)
+
+
+def _row(item: ReviewedPass, drive: Pass, unit: Unit) -> tuple[str, str, str, str]:
+    from speedlog.report.wording import verdict_words
 
     trap = drive.trap
     estimate = "-"
     if trap is not None and trap.estimate_mps is not None and trap.interval95_mps is not None:
-        unit = find_unit(trap.official.unit if trap.official else "km/h", "speed")
-        assert unit is not None
         half = (trap.interval95_mps[1] - trap.interval95_mps[0]) / 2
         estimate = f"{unit.from_si(trap.estimate_mps):.1f} ± {unit.from_si(half):.1f} {unit.symbol}"
     return str(item.entry.number), item.entry.trap or "-", estimate, verdict_words(drive)

@@ -1,0 +1,1 @@
+"""Measurements, not tests: `python -m tests.benchmarks.run --help`."""

@@ -1,0 +1,105 @@
+"""Trap speed on simulated passes: speedlog's error and interval, against simple ways and an oracle.
+
+Every pass is drawn by `speedlog.demo.families` from (seed, family, index), written to files, and
+reviewed from those files through the public `speedlog.review`. Simulator and estimator share no code.
+"""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+DIGITS = {"passes": 0, "n": 0, "95 %": 1, "peak 95 %": 1, "highest": 2, "interp": 3}
+WAYS = ("highest", "interp", "savgol", "speedlog")
+
+
+def one_pass(job: tuple[int, str, int]) -> dict[str, Any]:
+    """Simulate, review and compare one pass."""
+    from speedlog.demo.draws import seeded
+    from speedlog.demo.families import family
+    from tests.benchmarks import simple
+
+    seed, name, index = job
+    run = family(name, seeded(seed, name, index))
+    found: dict[str, Any] = {
+        "family": name, "index": index, "true": run.trap_mps, "peak_true": run.truth.peak_mps,
+        "highest": simple.highest_reading(run), "interp": simple.interpolated(run),
+        "savgol": simple.savitzky_golay(run),
+    }  # fmt: skip
+    with tempfile.TemporaryDirectory() as folder:
+        found |= _reviewed(run, Path(folder))
+    return found
+
+
+def _reviewed(run: Any, folder: Path) -> dict[str, Any]:
+    from speedlog.course.coursefile import Course
+    from speedlog.demo.scenario import figure_text
+    from speedlog.errors import SpeedlogError
+    from speedlog.review import review
+
+    files = run.write(folder)
+    options: dict[str, Any] = {}
+    if run.wheel is not None:
+        options = {"wheel_diameter": f"{1000 * run.wheel_diameter_m:.1f} mm", "gear_ratio": run.gear_ratio}
+    try:
+        course = Course.load(folder / "course.toml")
+        found = review(files, course=course, trap=figure_text(run.official_mps), **options)
+    except SpeedlogError as error:
+        return {"failed": str(error)}
+    if len(found.passes) != 1 or found.passes[0].trap is None or found.passes[0].trap.estimate_mps is None:
+        return {"failed": f"{len(found.passes)} passes, or no estimate"}
+    item = found.passes[0]
+    return {
+        "speedlog": item.trap.estimate_mps, "interval": list(item.trap.interval95_mps or ()),
+        "peak": item.peak.estimate_mps if item.peak else None,
+        "peak_interval": list(item.peak.interval95_mps) if item.peak else None,
+        "verdict": item.verdict.code if item.verdict else None,
+        "faults": [[fault.kind for fault in logger.faults] for logger in item.loggers],
+    }  # fmt: skip
+
+
+def summarise(name: str, passes: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    """One row of the table, from all passes of a family."""
+    good = [item for item in passes if "failed" not in item]
+    true = np.array([item["true"] for item in good])
+    row: dict[str, Any] = {"family": name, "passes": len(passes), "failed": len(passes) - len(good)}
+    if not good:
+        return row | dict.fromkeys([*WAYS, "bias", "95 %", "width", "z", "peak 95 %"], float("nan"))
+    for way in WAYS:
+        row[way] = float(np.sqrt(np.mean((np.array([item[way] for item in good]) - true) ** 2)))
+    error = np.array([item["speedlog"] for item in good]) - true
+    low, high = np.array([item["interval"] for item in good]).T
+    row |= {
+        "bias": float(error.mean()), "95 %": 100 * float(np.mean((low <= true) & (true <= high))),
+        "width": float(np.median(high - low)),
+        "z": float(np.sqrt(np.mean((error / ((high - low) / 3.92)) ** 2))),
+    }  # fmt: skip
+    peaks = [item for item in good if item["peak_interval"]]
+    inside = [item["peak_interval"][0] <= item["peak_true"] <= item["peak_interval"][1] for item in peaks]
+    row["peak 95 %"] = 100 * float(np.mean(inside)) if inside else float("nan")
+    return row
+
+
+def measure(
+    seed: int, names: Sequence[str], count: int, workers: int = 2, begin: int = 0
+) -> list[dict[str, Any]]:
+    """Every pass of every family, in order."""
+    jobs = [(seed, name, index) for name in names for index in range(begin, begin + count)]
+    if workers <= 1:
+        return [one_pass(job) for job in jobs]
+    # numerical libraries with threads of their own would only get in each other's way
+    os.environ.update({"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"})
+    with ProcessPoolExecutor(workers) as pool:
+        return list(pool.map(one_pass, jobs, chunksize=4))
+
+
+def table(passes: Sequence[dict[str, Any]], names: Sequence[str]) -> list[dict[str, Any]]:
+    """A row a family, and one for all together."""
+    rows = [summarise(name, [item for item in passes if item["family"] == name]) for name in names]
+    return [*rows, summarise("all", passes)] if len(names) > 1 else rows

@@ -1,0 +1,64 @@
+"""The benchmarks' command: python -m tests.benchmarks.run {importers,review,accuracy} [options]"""
+
+from __future__ import annotations
+
+import argparse
+import platform
+import time
+from pathlib import Path
+
+from speedlog.demo.families import FAMILIES, MAIN_FAMILIES
+from tests.benchmarks import accuracy, importers, one_pass
+from tests.benchmarks.table import save_json, text_table
+
+
+def main() -> None:
+    """Run what was asked for, print its table, keep its JSON."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--json", type=Path, help="keep all figures in a file")
+    what = parser.add_subparsers(dest="what", required=True)
+    reading = what.add_parser("importers", help="samples a second, against other readers")
+    reading.add_argument("--minutes", type=float, default=5.0)
+    reading.add_argument("--seed", type=int, default=1)
+    what.add_parser("review", help="time and memory of one review")
+    found = what.add_parser("accuracy", help="error and coverage of the trap speed on simulated passes")
+    found.add_argument("--passes", type=int, default=200, help="in all, spread over the families")
+    found.add_argument("--each", type=int, help="so many a family instead")
+    found.add_argument(
+        "--families", nargs="*", default=list(MAIN_FAMILIES), choices=[*FAMILIES], metavar="FAMILY"
+    )
+    found.add_argument("--all-families", action="store_true")
+    found.add_argument("--seed", type=int, default=20261)
+    found.add_argument("--workers", type=int, default=2)
+    options = parser.parse_args()
+    start = time.perf_counter()
+    if options.what == "importers":
+        rows = importers.measure(options.seed, options.minutes)
+        print(f"seed {options.seed}, a 25 Hz log of {options.minutes:g} minutes in three formats; best of 3")
+        print(text_table(rows, {"ratio": 2}))
+        save_json(options.json, {"importers": rows, "seed": options.seed})
+    elif options.what == "review":
+        rows = one_pass.measure()
+        print(text_table(rows, {"peak MB": 0}))
+        save_json(options.json, {"review": rows})
+    else:
+        _accuracy(options)
+    print(f"\n{time.perf_counter() - start:.1f} s, Python {platform.python_version()}, {platform.system()}")
+
+
+def _accuracy(options: argparse.Namespace) -> None:
+    names = list(FAMILIES) if options.all_families else options.families
+    each = options.each or max(1, round(options.passes / len(names)))
+    passes = accuracy.measure(options.seed, names, each, options.workers)
+    rows = accuracy.table(passes, names)
+    print(f"seed {options.seed}, {each} passes a family; root mean square error of the trap speed, m/s")
+    print("95 %: how often the interval holds the truth; width: its median, m/s; z: rms error over its sd")
+    print(text_table(rows, accuracy.DIGITS))
+    for item in passes:
+        if "failed" in item:
+            print(f"failed: {item['family']} {item['index']}: {item['failed']}")
+    save_json(options.json, {"seed": options.seed, "each": each, "table": rows, "passes": passes})
+
+
+if __name__ == "__main__":
+    main()
