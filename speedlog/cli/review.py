@@ -54,7 +54,7 @@ def review(
     """
     from speedlog.cli.output import write_json, write_text
     from speedlog.course.coursefile import Course
-    from speedlog.review import review as run
+    from speedlog.pipeline import review as run
 
     found = run(
         files,

@@ -34,6 +34,7 @@ class PassGroup:
 
     members: tuple[tuple[int, PassSpan], ...]
     moment: pd.Timestamp
+    end: pd.Timestamp
 
 
 def match_clocks(
@@ -61,22 +62,22 @@ def group_passes(
     spans: Sequence[Sequence[PassSpan]], offsets: Sequence[ClockOffset], settings: FusionSettings
 ) -> list[PassGroup]:
     """Spans of different recordings within the tolerance of each other are one pass; in order of time."""
-    every = sorted(
-        (
-            (_moment(span) + pd.Timedelta(offsets[i].offset_s, "s"), i, span)
-            for i, found in enumerate(spans)
-            for span in found
-        ),
-        key=lambda item: (item[0], item[1]),
-    )
+    every = []
+    for i, found in enumerate(spans):
+        shift = pd.Timedelta(round(offsets[i].offset_s * 1e9), "ns")
+        every += [(_moment(span) + shift, i, span, span.start + shift, span.end + shift) for span in found]
+    every.sort(key=lambda item: (item[0], item[1]))
     groups: list[PassGroup] = []
-    for moment, i, span in every:
+    for moment, i, span, start, end in every:
         last = groups[-1] if groups else None
-        near = last and (moment - last.moment).total_seconds() <= 2 * settings.clock_tolerance_s
-        if last and near and i not in [member[0] for member in last.members]:
-            groups[-1] = PassGroup((*last.members, (i, span)), last.moment)
-        else:
-            groups.append(PassGroup(((i, span),), moment))
+        if last and i not in [member[0] for member in last.members]:
+            near = (moment - last.moment).total_seconds() <= 2 * settings.clock_tolerance_s
+            # without a trap the middles of a long and a cut-off log lie apart, but they overlap
+            shared = (min(end, last.end) - start).total_seconds()
+            if near or shared > 0.5 * (end - start).total_seconds():
+                groups[-1] = PassGroup((*last.members, (i, span)), last.moment, max(last.end, end))
+                continue
+        groups.append(PassGroup(((i, span),), moment, end))
     return groups
 
 
@@ -84,7 +85,7 @@ def _moment(span: PassSpan) -> pd.Timestamp:
     """The instant that tells one pass from another on any logger: mid-trap, else mid-span."""
     if span.trap_entry is not None and span.trap_exit is not None:
         return span.trap_entry + (span.trap_exit - span.trap_entry) / 2
-    return span.peak_time
+    return span.start + (span.end - span.start) / 2
 
 
 def _offset(clock: Clock, mine: np.ndarray, known: np.ndarray, settings: FusionSettings) -> ClockOffset:

@@ -17,7 +17,7 @@ from speedlog.fusion.clocks import ClockOffset, PassGroup
 from speedlog.fusion.estimate import Motion, estimate_motion
 from speedlog.fusion.measure import GnssSource
 from speedlog.fusion.wheel import WheelFit, fit_wheel
-from speedlog.samples import Recording
+from speedlog.samples import Recording, seconds
 from speedlog.settings import Settings
 
 Array = NDArray[np.float64]
@@ -149,7 +149,7 @@ def _wheel_part(
     inside = np.asarray((index >= own_start - margin) & (index <= own_end + margin)) & np.isfinite(tread)
     if inside.sum() < 10:
         return None
-    own_time = np.asarray((index[inside] - own_start) / pd.Timedelta(1, "s"), dtype=float)
+    own_time = seconds(index[inside], own_start)
     fit = fit_wheel(
         own_time, tread[inside], 0.0, motion.time_s, motion.speed_mps, motion.accel_mps2,
         _stands_behind(motion.time_s, drive.seen), settings.fusion,

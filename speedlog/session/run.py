@@ -22,11 +22,11 @@ def review_session(
     Passes that name the same logs (one log of the whole day) take the drives found in them in turn.
 
     Args:
-        run: the pipeline, `speedlog.review.review` if None.
+        run: the pipeline, `speedlog.review` if None.
         begin: told before each pass, for a progress display.
     """
     if run is None:
-        from speedlog.review import review
+        from speedlog.pipeline import review
 
         run = review
     done: dict[tuple[object, ...], Review] = {}

@@ -1,0 +1,211 @@
+"""The whole job on one page: files, recordings, passes, faults, motion, verdicts."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import pandas as pd
+
+from speedlog.course.coursefile import Course
+from speedlog.course.passes import find_passes
+from speedlog.course.wind import parse_wind
+from speedlog.errors import SpeedlogError, plain
+from speedlog.fusion.clocks import group_passes, match_clocks
+from speedlog.fusion.drive import Drive, add_wheels, gather
+from speedlog.fusion.fleet import WheelLog, WheelSetup, prepare_wheel, scale_warning
+from speedlog.importers import ReadOptions, read
+from speedlog.reconcile.judge import judge
+from speedlog.results import CourseSummary, RecordingSummary, Review
+from speedlog.samples import Clock, Recording
+from speedlog.settings import Settings
+from speedlog.units import parse_quantity
+
+TrapFigures = str | Sequence[str] | Mapping[int, str] | None
+PathLike = str | os.PathLike[str]
+
+
+def review(
+    files: PathLike | Sequence[PathLike],
+    *,
+    course: Course | None = None,
+    trap: TrapFigures = None,
+    wind: str | None = None,
+    wheel_diameter: str | None = None,
+    gear_ratio: float | None = None,
+    pole_pairs: int | None = None,
+    columns: PathLike | None = None,
+    settings: Settings | None = None,
+) -> Review:
+    """Review the logs of one pass, or of several.
+
+    Args:
+        files: GNSS logs and speed-controller logs, in any order.
+        course: the running line and its trap; without it each pass gets its own fitted line, and
+            only its peak is given.
+        trap: the trap figure ("187.5 mph" or "0.311 s"); one for each pass in order, or by number.
+        wind: "4 m/s from 250" (true degrees), or "8 mph tail".
+        wheel_diameter, gear_ratio, pole_pairs: of the car; its true wheel scale is found from the logs.
+        columns: a mapping for delimited text (columns.toml).
+        settings: every threshold.
+
+    Raises:
+        SpeedlogError: a file, a figure or an option is wrong; one line says which and what to do.
+    """
+    settings = settings or Settings()
+    setup = _wheel_setup(wheel_diameter, gear_ratio, pole_pairs)
+    air = None if wind is None else parse_wind(wind)
+    paths = _distinct([files] if isinstance(files, str | os.PathLike) else list(files))
+    options = ReadOptions(columns=None if columns is None else Path(columns), settings=settings.read)
+    recordings = [read(path, options) for path in paths]
+
+    gnss = [i for i, recording in enumerate(recordings) if recording.has_positions]
+    spans = [find_passes(recordings[i], course, settings.passes) for i in gnss]
+    offsets = match_clocks([recordings[i] for i in gnss], spans, settings.fusion)
+    groups = group_passes(spans, offsets, settings.fusion)
+    chosen = [recordings[i] for i in gnss]
+    drives = [drive for group in groups if (drive := gather(group, chosen, offsets, course, settings))]
+
+    notes: dict[int, list[str]] = {i: list(recording.warnings) for i, recording in enumerate(recordings)}
+    shifts: dict[int, float | None] = {i: None for i in range(len(recordings))}
+    for place, i in enumerate(gnss):
+        shifts[i] = offsets[place].offset_s if recordings[i].clock is not Clock.ELAPSED or place else None
+        notes[i] += [text for text in (offsets[place].warning,) if text]
+        if not spans[place]:
+            notes[i].append(
+                "no pass at speed was found in it" + (" over this course's trap" if course else "")
+            )
+    drives = _with_wheels(recordings, gnss, drives, setup, notes, shifts, settings)
+
+    figures = _figures(trap, drives, course)
+    passes = tuple(
+        judge(drive, n, course, figures.get(n), air, settings) for n, drive in enumerate(drives, start=1)
+    )
+    summaries = tuple(_summary(recordings[i], shifts[i], tuple(notes[i])) for i in range(len(recordings)))
+    return Review(summaries, passes, _course_summary(course), _warnings(passes, course))
+
+
+def _with_wheels(
+    recordings: Sequence[Recording], gnss: Sequence[int], drives: Sequence[Drive], setup: WheelSetup,
+    notes: dict[int, list[str]], shifts: dict[int, float | None], settings: Settings,
+) -> list[Drive]:  # fmt: skip
+    """The passes with every log that counts turns; what could not be used is noted."""
+    logs: list[WheelLog] = []
+    for i, recording in enumerate(recordings):
+        if not recording.samples["rpm"].notna().any():
+            if i not in gnss:
+                notes[i].append("it holds neither positions nor rpm: not used for the speed")
+            continue
+        log, warnings = prepare_wheel(i, recording, setup, drives, settings.fusion)
+        notes[i] += warnings
+        if log is not None:
+            logs.append(log)
+    out = []
+    for drive in drives:
+        fused, warnings = add_wheels(
+            drive, [(log.recording, log.source, log.tread_mps, log.offset_s) for log in logs], settings
+        )
+        out.append(replace(fused))
+        for part in fused.wheels:
+            if part.recording not in gnss and shifts[part.recording] is None:
+                shifts[part.recording] = part.fit.offset_s
+            hint = scale_warning(setup, part.fit.source.scale, settings.fusion)
+            if hint and hint not in notes[part.recording]:
+                notes[part.recording].append(hint)
+        for log in logs:
+            notes[log.recording] += [text for text in warnings if text.startswith(log.source.file)]
+    return out
+
+
+def _wheel_setup(wheel_diameter: str | None, gear_ratio: float | None, pole_pairs: int | None) -> WheelSetup:
+    diameter = (
+        None if wheel_diameter is None else parse_quantity(wheel_diameter, "length", "wheel diameter").value
+    )
+    if diameter is not None and not 0.01 <= diameter <= 2.0:
+        raise SpeedlogError(
+            f'wheel diameter: "{plain(wheel_diameter)}" is no wheel', todo='Write it like "88 mm".'
+        )
+    if gear_ratio is not None and not 0.05 <= gear_ratio <= 50:
+        raise SpeedlogError(
+            f"gear ratio: {gear_ratio:g} is no gear", todo="Give motor turns per wheel turn, like 1.0."
+        )
+    if pole_pairs is not None and not 1 <= pole_pairs <= 50:
+        raise SpeedlogError(f"pole pairs: {pole_pairs} is no motor", todo="Count its magnets and halve them.")
+    return WheelSetup(diameter, gear_ratio, pole_pairs)
+
+
+def _distinct(paths: Sequence[PathLike]) -> list[Path]:
+    """The files, each once: the same log twice is no second witness."""
+    found: list[Path] = []
+    for path in map(Path, paths):
+        if path not in found:
+            found.append(path)
+    if not found:
+        raise SpeedlogError("no log file was given", todo="Name at least one GNSS log.")
+    return found
+
+
+def _figures(trap: TrapFigures, drives: Sequence[Drive], course: Course | None) -> dict[int, str]:
+    """Which pass each trap figure belongs to; never guessed."""
+    if trap is None:
+        return {}
+    if course is None:
+        raise SpeedlogError(
+            "a trap figure needs the course", todo="Give --course C.toml (see: speedlog course --help)."
+        )
+    if isinstance(trap, Mapping):
+        unknown = [number for number in trap if not 1 <= number <= len(drives)]
+        if unknown:
+            raise SpeedlogError(
+                f"a trap figure is given for pass {unknown[0]}, but {len(drives)} were found",
+                todo=_listing(drives),
+            )
+        return dict(trap)
+    given = [trap] if isinstance(trap, str) else list(trap)
+    if len(given) != len(drives):
+        raise SpeedlogError(
+            f"{len(given)} trap figure{'s' * (len(given) != 1)} for {len(drives)} passes",
+            todo=f'{_listing(drives)} Name the pass, like --trap 2="187.5 mph".'
+            if drives
+            else "No pass was found.",
+        )
+    return dict(enumerate(given, start=1))
+
+
+def _listing(drives: Sequence[Drive]) -> str:
+    times = ", ".join(f"{n} at {drive.origin:%H:%M:%S}" for n, drive in enumerate(drives[:12], start=1))
+    return f"Passes found (UTC): {times}." if times else "No pass was found."
+
+
+def _summary(recording: Recording, offset_s: float | None, warnings: tuple[str, ...]) -> RecordingSummary:
+    index = recording.samples.index
+    known = recording.clock is not Clock.ELAPSED or offset_s is not None
+    shift = pd.Timedelta(round((offset_s or 0.0) * 1e9), "ns")
+    return RecordingSummary(
+        file=recording.file,
+        sha256=recording.sha256,
+        format=recording.format,
+        rate_hz=recording.rate_hz,
+        samples=len(recording.samples),
+        rejected=recording.rejected,
+        start_utc=index[0] + shift if known and len(index) else None,
+        end_utc=index[-1] + shift if known and len(index) else None,
+        clock=str(recording.clock),
+        clock_offset_s=offset_s,
+        warnings=warnings,
+    )
+
+
+def _course_summary(course: Course | None) -> CourseSummary | None:
+    if course is None:
+        return None
+    return CourseSummary(course.name, course.time_zone, course.entry_m, course.exit_m, course.defaulted)
+
+
+def _warnings(passes: Sequence[object], course: Course | None) -> tuple[str, ...]:
+    if passes:
+        return ()
+    where = " over this course's trap" if course else ""
+    return (f"no pass at speed was found in these files{where}: is it the right course, and the right day?",)
