@@ -25,6 +25,7 @@ class ReadSettings:
     most_clock_steps: int = setting(20, "count", "a log with more is unordered throughout, and is sorted instead")
     step_speed_mps: float = setting(5.0, "m/s", "below it a car that stood through a gap looks like a clock's step")
     step_place_m: float = setting(1.0, "m", "position noise on the way of one interval")
+    most_repeated_share: float = setting(0.95, "share", "of samples lost to repeated times; such times stand still")
     earliest_year: int = setting(2000, "year", "before it no such log could be made: the date is wrong")
     latest_year: int = setting(2070, "year", "after it the date is wrong (two-digit years are 1970 to 2069)")
     rollover_before_year: int = setting(
@@ -69,6 +70,8 @@ class PassSettings:
     turned_for_s: float = setting(1.0, "s", "a heading that is off for less is a bad position")
     sudden_mps2: float = setting(40.0, "m/s²", "no car gains or sheds more; a faster change is a bad reading")
     sudden_mps: float = setting(5.0, "m/s", "and this much on top, for noise and coarse times")
+    line_least_m: float = setting(10.0, "m", "two points nearer than this tell no heading at all")
+    line_good_m: float = setting(200.0, "m", "a metre off turns the line by 0.3°, 3 m in 500 m: worth a word below")
     step_intervals: float = setting(1.5, "own intervals", "a longer interval may be a gap, or the clock stepped")
     step_most_intervals: float = setting(1.6, "own intervals", "a forward step hides one interval, jitter included")
     step_place_m: float = setting(0.3, "m", "how well two positions a second apart tell a distance")

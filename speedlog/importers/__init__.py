@@ -48,7 +48,7 @@ def importers() -> tuple[ModuleType, ...]:
     return (nmea, gpx, delimited)
 
 
-def read(path: str | os.PathLike[str], options: ReadOptions = ReadOptions()) -> Recording:  # noqa: B008
+def read(path: str | os.PathLike[str], options: ReadOptions = ReadOptions()) -> Recording:
     """Read a log file of any known format.
 
     Raises:
@@ -104,7 +104,9 @@ def load(path: str | os.PathLike[str], settings: ReadSettings) -> Source:
         biggest = int(settings.biggest_file_mb * 1e6)
         if found.st_size > biggest:
             size = found.st_size / 1e6
-            raise SpeedlogError(f"{size:.0f} MB is over the limit of {settings.biggest_file_mb:.0f} MB", file=name)
+            raise SpeedlogError(
+                f"{size:.0f} MB is over the limit of {settings.biggest_file_mb:.0f} MB", file=name
+            )
         with Path(path).open("rb") as stream:
             data = stream.read(biggest + 1)  # a file may grow, or lie about its size
     except FileNotFoundError:
@@ -122,7 +124,9 @@ def _check_kind(found: os.stat_result, name: str) -> None:
     if stat.S_ISDIR(found.st_mode):
         raise SpeedlogError("a folder, not a file", file=name, todo="Name the log files in it.")
     if not stat.S_ISREG(found.st_mode):
-        raise SpeedlogError("not a plain file (a pipe or a device)", file=name, todo="Save it as a file first.")
+        raise SpeedlogError(
+            "not a plain file (a pipe or a device)", file=name, todo="Save it as a file first."
+        )
 
 
 def _check_content(data: bytes, name: str, biggest: int) -> None:

@@ -74,8 +74,8 @@ def _rows_thrown_ahead(time_ns: Times, at: int, rise: float, most: int) -> int:
     """How many rows before `at` had been thrown ahead by a rise, so that `at` only comes back; 0 = none."""
     for count in range(1, most + 1):
         before = at - count - 1
-        if before < 0:
-            return 1 if at == 1 else 0
+        if before < 0:  # a receiver's clock may settle by less than an interval after its first fix
+            return 1 if at == 1 and time_ns[0] - time_ns[1] > rise else 0
         if time_ns[before] <= time_ns[at]:
             return count if time_ns[before + 1] - time_ns[before] > rise else 0
     return 0

@@ -8,7 +8,7 @@ its line and reason; every repair is a warning.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
@@ -60,19 +60,23 @@ class RawEpochs:
 
 @dataclass
 class _Log:
-    """What was left out and repaired, while a recording is being built."""
+    """What was left out and repaired, while a recording is being built; rows are counted once each."""
 
+    line: NDArray[np.int64]
     rejects: list[Reject]
     rejected: int
     warnings: list[str]
-    lines: set[int] = field(default_factory=set)
 
-    def reject(self, lines: NDArray[np.int64], reason: str) -> None:
-        """Count these lines as rejected, each once."""
-        new = [int(line) for line in lines if int(line) not in self.lines]
-        self.lines.update(new)
+    def __post_init__(self) -> None:
+        self._counted = np.zeros(len(self.line), dtype=np.bool_)
+
+    def reject(self, rows: NDArray[np.intp], reason: str) -> None:
+        """Count these rows of the raw epochs as rejected, each once."""
+        new = rows[~self._counted[rows]]
+        self._counted[new] = True
         self.rejected += len(new)
-        self.rejects += [Reject(line, reason) for line in new[: max(0, MOST_REJECTS - len(self.rejects))]]
+        room = max(0, MOST_REJECTS - len(self.rejects))
+        self.rejects += [Reject(int(line), reason) for line in self.line[new[:room]]]
 
 
 def build_recording(
@@ -101,26 +105,18 @@ def build_recording(
     Raises:
         SpeedlogError: no row is left.
     """
-    log = _Log(list(rejects)[:MOST_REJECTS], rejected, list(warnings))
+    log = _Log(epochs.line, list(rejects)[:MOST_REJECTS], rejected, list(warnings))
     values = {name: np.asarray(column) for name, column in epochs.values.items()}
-    time_ns = unwrap_midnight(epochs.time_ns) if clock is Clock.TIME_OF_DAY else epochs.time_ns.copy()
-    if clock is Clock.UTC:
-        log.warnings += _date_warnings(time_ns, options)
-    keep = _sound_values(values, epochs.line, log, options)
-    lone = np.zeros(len(keep), dtype=np.bool_)
-    lone[keep] = lone_times(time_ns[keep], options.settings)
-    log.reject(epochs.line[lone], "its time goes back or ahead of its neighbours, and they carry on")
-    if lone.any():
-        log.warnings.append(f"{_count(lone, 'line')} with a time out of order left out")
-    rows = np.flatnonzero(keep & ~lone)
+    time_ns = unwrap_midnight(epochs.time_ns) if clock is Clock.TIME_OF_DAY else epochs.time_ns
+    rows = _sound_rows(time_ns, values, log, options)
     if not len(rows):
         reason = f" (line {log.rejects[0].line}: {log.rejects[0].reason})" if log.rejects else ""
         raise SpeedlogError(f"no usable samples, {log.rejected} lines rejected{reason}", file=source.file)
+    if clock is Clock.UTC:
+        log.warnings += _date_warnings(time_ns[rows], options)
     table = _table(time_ns[rows], {name: column[rows] for name, column in values.items()})
-    pieces = _pieces(table, epochs.line[rows], log, options)
-    segments = tuple(_one_row_a_time(piece, lines, log) for piece, lines in pieces)
-    for segment in segments:
-        check_samples(segment)
+    segments = tuple(_one_row_a_time(piece, ids, log) for piece, ids in _pieces(table, rows, log, options))
+    _check_running(segments, len(rows), source, options)
     return Recording(
         file=source.file,
         sha256=source.sha256,
@@ -134,6 +130,31 @@ def build_recording(
         electrical_rpm=electrical_rpm,
         facts=dict(facts or {}),
     )
+
+
+def _sound_rows(
+    time_ns: Times, values: dict[str, NDArray[Any]], log: _Log, options: ReadOptions
+) -> NDArray[np.intp]:
+    """The rows to keep, in file order; takes hostile values out of `values`, in place."""
+    rows = np.flatnonzero(_sound_values(values, log, options))
+    lone = lone_times(time_ns[rows], options.settings)
+    log.reject(rows[lone], "its time goes back or ahead of its neighbours, and they carry on")
+    if lone.any():
+        log.warnings.append(f"{_count(lone, 'line')} with a time out of order left out")
+    return rows[~lone]
+
+
+def _check_running(segments: Sequence[pd.DataFrame], rows: int, source: Source, options: ReadOptions) -> None:
+    """Refuse a log whose times stand still; check the tables."""
+    left = sum(len(segment) for segment in segments)
+    if left < (1 - options.settings.most_repeated_share) * rows:
+        raise SpeedlogError(
+            f"the times stand still: {rows} samples share {left} time stamps",
+            file=source.file,
+            todo="Export it again with the time of each sample.",
+        )
+    for segment in segments:
+        check_samples(segment)
 
 
 def _count(flags: Flags | int, noun: str) -> str:
@@ -155,11 +176,9 @@ def _date_warnings(time_ns: Times, options: ReadOptions) -> list[str]:
     return found
 
 
-def _sound_values(
-    values: dict[str, NDArray[Any]], line: NDArray[np.int64], log: _Log, options: ReadOptions
-) -> Flags:
+def _sound_values(values: dict[str, NDArray[Any]], log: _Log, options: ReadOptions) -> Flags:
     """(N,) rows to keep; takes out of `values`, in place, what no car can have."""
-    keep = np.ones(len(line), dtype=np.bool_)
+    keep = np.ones(len(log.line), dtype=np.bool_)
     for column in COLUMNS:
         if column.name not in values or column.name == "fix":
             continue
@@ -178,16 +197,16 @@ def _sound_values(
         data[hostile] = np.nan
         place = column.name in ("lat_deg", "lon_deg")
         keep &= ~hostile if place else True
-        log.reject(line[hostile], f"{column.name} is out of range: {'line' if place else 'value'} left out")
+        log.reject(
+            np.flatnonzero(hostile), f"{column.name} is out of range: {'line' if place else 'value'} left out"
+        )
         log.warnings.append(
             f"{_count(hostile, 'value')} of {column.name} outside {column.low:g} to {high:g} left out"
         )
-    return keep & _sound_positions(values, line, keep, log)
+    return keep & _sound_positions(values, keep, log)
 
 
-def _sound_positions(
-    values: dict[str, NDArray[Any]], line: NDArray[np.int64], keep: Flags, log: _Log
-) -> Flags:
+def _sound_positions(values: dict[str, NDArray[Any]], keep: Flags, log: _Log) -> Flags:
     """(N,) rows without half a position; a position at 0, 0 is taken out (no receiver's, but a blank)."""
     if "lat_deg" not in values or "lon_deg" not in values:
         for name in {"lat_deg", "lon_deg"} & set(values):
@@ -196,7 +215,7 @@ def _sound_positions(
         return keep
     lat, lon = values["lat_deg"], values["lon_deg"]
     half = (np.isnan(lat) != np.isnan(lon)) & keep
-    log.reject(line[half], "half a position: latitude or longitude is missing")
+    log.reject(np.flatnonzero(half), "half a position: latitude or longitude is missing")
     origin = (lat == 0.0) & (lon == 0.0)
     lat[origin] = lon[origin] = np.nan
     if origin.any():
@@ -216,17 +235,18 @@ def _table(time_ns: Times, values: dict[str, NDArray[Any]]) -> pd.DataFrame:
     return table
 
 
-Piece = tuple[pd.DataFrame, NDArray[np.int64]]
+Ids = NDArray[np.intp]  # (N,) which raw epoch each row was
+Piece = tuple[pd.DataFrame, Ids]
 
 
-def _pieces(table: pd.DataFrame, line: NDArray[np.int64], log: _Log, options: ReadOptions) -> list[Piece]:
+def _pieces(table: pd.DataFrame, ids: Ids, log: _Log, options: ReadOptions) -> list[Piece]:
     """The table cut where the clock stepped and stayed; sorted instead where it has no order at all."""
     time_ns = np.asarray(pd.DatetimeIndex(table.index).asi8, dtype=np.int64)
     back = backward_steps(time_ns)
     if len(back) > options.settings.most_clock_steps:
         log.warnings.append(f"times are out of order at {len(back)} places: the samples are sorted by time")
         order = np.argsort(time_ns, kind="stable")
-        return [(table.iloc[order], line[order])]
+        return [(table.iloc[order], ids[order])]
     lat, lon, speed = (table[name].to_numpy(dtype=float) for name in ("lat_deg", "lon_deg", "speed_mps"))
     ahead = forward_steps(time_ns, lat, lon, speed, options.settings)
     if len(ahead) > options.settings.most_clock_steps:
@@ -236,13 +256,13 @@ def _pieces(table: pd.DataFrame, line: NDArray[np.int64], log: _Log, options: Re
         step_s = abs(int(time_ns[at] - time_ns[at - 1])) / 1e9
         way = "back" if time_ns[at] < time_ns[at - 1] else "ahead"
         log.warnings.append(
-            f"the clock steps {way} by {step_s:.10g} s at line {line[at]} and stays: segments kept apart"
+            f"the clock steps {way} by {step_s:.10g} s at line {log.line[ids[at]]} and stays: kept in segments"
         )
     edges = [0, *(int(at) for at in cuts), len(table)]
-    return [(table.iloc[a:b], line[a:b]) for a, b in pairwise(edges)]
+    return [(table.iloc[a:b], ids[a:b]) for a, b in pairwise(edges)]
 
 
-def _one_row_a_time(table: pd.DataFrame, line: NDArray[np.int64], log: _Log) -> pd.DataFrame:
+def _one_row_a_time(table: pd.DataFrame, ids: Ids, log: _Log) -> pd.DataFrame:
     """Repeated times spread, merged or rejected: one row a time is left."""
     index = pd.DatetimeIndex(table.index)
     if index.is_unique:
@@ -257,7 +277,7 @@ def _one_row_a_time(table: pd.DataFrame, line: NDArray[np.int64], log: _Log) -> 
         )
         if table.index.is_unique:
             return table
-    return _merged(table, line, log)
+    return _merged(table, ids, log)
 
 
 def _contradicts_row_before(table: pd.DataFrame) -> Flags:
@@ -269,7 +289,7 @@ def _contradicts_row_before(table: pd.DataFrame) -> Flags:
     return differs
 
 
-def _merged(table: pd.DataFrame, line: NDArray[np.int64], log: _Log) -> pd.DataFrame:
+def _merged(table: pd.DataFrame, ids: Ids, log: _Log) -> pd.DataFrame:
     """Rows of one time that don't contradict each other become one; of others the first is kept."""
     codes = table.copy()
     codes["fix"] = table["fix"].cat.codes.where(table["fix"].notna()).astype(float)
@@ -281,7 +301,7 @@ def _merged(table: pd.DataFrame, line: NDArray[np.int64], log: _Log) -> pd.DataF
         pd.Series(contradicts, index=table.index).groupby(level=0).transform("any"), dtype=bool
     )
     lost = single & ~first_of_time
-    log.reject(line[lost], "repeats the time of an earlier line and contradicts it")
+    log.reject(ids[lost], "repeats the time of an earlier line and contradicts it")
     if lost.any():
         log.warnings.append(f"{_count(lost, 'line')} with a repeated time and other values left out")
     merged = int(np.sum(~single & ~first_of_time))

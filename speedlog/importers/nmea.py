@@ -57,8 +57,8 @@ def read(source: Source, options: ReadOptions = ReadOptions()) -> Recording:  # 
         line = line_of(found.offset)
         try:
             fields = _read_found(found, checked)
-        except SentenceError as problem:
-            tally.reject(line, f"{found.text[1:6]}: {problem}")
+        except SentenceError as reason:
+            tally.reject(line, f"{found.text[1:6]}: {reason}")
             continue
         tally.unchecked += found.end != "checksum"
         if fields is not None:
@@ -67,10 +67,10 @@ def read(source: Source, options: ReadOptions = ReadOptions()) -> Recording:  # 
     rows, dated = epochs.result(tally.years)
     if not len(rows.time_ns):
         first = f" (line {tally.rejects[0].line}: {tally.rejects[0].reason})" if tally.rejects else ""
-        raise SpeedlogError(
-            f"NMEA without a position sentence that has a time (RMC, GGA, GNS, GLL); {tally.rejected} rejected{first}",
-            file=source.file,
+        problem = (
+            f"NMEA without a timed position sentence (RMC, GGA, GNS, GLL); {tally.rejected} rejected{first}"
         )
+        raise SpeedlogError(problem, file=source.file)
     return build_recording(
         source,
         format=NAME,

@@ -86,12 +86,17 @@ class Epochs:
             self.untimed_places += 1
 
     def _epoch_of(self, fields: SentenceFields, time_ns: int, line: int) -> _Epoch:
-        who = (fields.talker, fields.kind)
+        """The recent epoch of this time, or a new one; a date alone (ZDA) is no row, but dates one."""
+        who, dating = (fields.talker, fields.kind), None
         for epoch in reversed(self._all[-_RECENT:]):
-            if epoch.time_ns == time_ns and who not in epoch.seen:
+            if epoch.time_ns != time_ns:
+                continue
+            if epoch.is_row and who not in epoch.seen:
                 epoch.seen.add(who)
                 return epoch
-        self._all.append(_Epoch(time_ns, line, seen={who}))
+            if not epoch.is_row:
+                dating = epoch.date or dating
+        self._all.append(_Epoch(time_ns, line, seen={who}, date=dating, two_digit_year=dating is None))
         return self._all[-1]
 
     def _add_untimed(self, fields: SentenceFields) -> None:

@@ -16,7 +16,9 @@ import numpy as np
 # "$", a talker that is not P (proprietary), a kind, then fields of plain ASCII without "$" and "*".
 # 82 characters is the standard's limit; receivers exceed it, broken text exceeds any.
 _SENTENCE = re.compile(rb"\$([A-OQ-Z][A-Z]{4},[ -#%-)+-~]{0,250})(?:(\*[0-9A-Fa-f]{2})|(?=([\r\n])))?")
-_POSITION_HEAD = re.compile(rb"\$[A-OQ-Z][A-Z](?:RMC|GGA|GLL|GNS|VTG|GSA|GSV|GST|ZDA),[ -#%-)+-~]{0,250}[*\r\n]")
+_POSITION_HEAD = re.compile(
+    rb"\$[A-OQ-Z][A-Z](?:RMC|GGA|GLL|GNS|VTG|GSA|GSV|GST|ZDA),[ -#%-)+-~]{0,250}[*\r\n]"
+)
 
 
 @dataclass(frozen=True, slots=True)

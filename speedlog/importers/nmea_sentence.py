@@ -176,11 +176,13 @@ def _date(day: str, month: str, year: str) -> dt.date | None:
 
 _MODES = {
     "N": Quality.NONE, "E": Quality.DEAD_RECKONED, "F": Quality.RTK_FLOAT, "R": Quality.RTK_FIXED,
-    "D": Quality.DIFFERENTIAL, "A": Quality.SINGLE, "P": Quality.SINGLE, "S": Quality.SINGLE, "M": Quality.SINGLE,
+    "D": Quality.DIFFERENTIAL, "A": Quality.SINGLE, "P": Quality.SINGLE, "S": Quality.SINGLE,
+    "M": Quality.SINGLE,
 }  # fmt: skip
 _GGA_QUALITIES = {
-    "0": Quality.NONE, "1": Quality.SINGLE, "2": Quality.DIFFERENTIAL, "3": Quality.SINGLE, "4": Quality.RTK_FIXED,
-    "5": Quality.RTK_FLOAT, "6": Quality.DEAD_RECKONED, "7": Quality.SINGLE, "8": Quality.SINGLE,
+    "0": Quality.NONE, "1": Quality.SINGLE, "2": Quality.DIFFERENTIAL, "3": Quality.SINGLE,
+    "4": Quality.RTK_FIXED, "5": Quality.RTK_FLOAT, "6": Quality.DEAD_RECKONED,
+    "7": Quality.SINGLE, "8": Quality.SINGLE,
 }  # fmt: skip
 _UNUSUAL = {"S": "simulator", "8": "simulator", "M": "manual", "7": "manual"}
 
@@ -266,7 +268,9 @@ def _gsv(talker: str, kind: str, data: list[str]) -> SentenceFields:
     """Four satellites at the most: number, elevation, azimuth, C/N0 (blank while not tracked)."""
     found = [(data[at], data[at + 3]) for at in range(3, len(data) - 3, 4)]
     return SentenceFields(
-        talker, kind, cn0=tuple((talker + sat, float(text)) for sat, text in found if text.isdecimal() and text != "00")
+        talker,
+        kind,
+        cn0=tuple((talker + sat, float(text)) for sat, text in found if text.isdecimal() and text != "00"),
     )
 
 
