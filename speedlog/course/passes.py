@@ -161,6 +161,8 @@ def _rows_of(drive: Drive, item: Crossing, rows: slice) -> slice:
 
 def _shares(drive: Drive, cores: Sequence[slice], rows: slice) -> list[slice]:
     """The stretch divided among its passes, at the slowest moment between two."""
+    if not cores:
+        return []
     bounds = [rows.start]
     for one, other in pairwise(cores):
         between = slice(min(one.stop, other.start), max(other.start, one.stop) + 1)

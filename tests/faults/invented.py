@@ -5,12 +5,10 @@ The truth is by hand: constant pull, a top, constant braking. Nothing here comes
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-import pytest
 
 from speedlog.course.track import Track
 from speedlog.samples import empty_samples
@@ -39,7 +37,9 @@ class Drive:
 
     def speed(self, time_s: np.ndarray) -> np.ndarray:
         launch, lift, brake, stop = self.times()
-        return np.interp(time_s, [0.0, launch, lift, brake, stop, stop + 1.0], [0, 0, self.top, self.top, 0, 0])
+        return np.interp(
+            time_s, [0.0, launch, lift, brake, stop, stop + 1.0], [0, 0, self.top, self.top, 0, 0]
+        )
 
     def along(self, time_s: np.ndarray) -> np.ndarray:
         """The exact integral of the speed, which is straight between its corners."""
@@ -148,8 +148,3 @@ def without(track: Track, drop: np.ndarray) -> Track:
         along_m=track.along_m[keep],
         across_m=track.across_m[keep],
     )
-
-
-@pytest.fixture
-def clean() -> Callable[..., Track]:
-    return log
