@@ -67,6 +67,9 @@ def read(source: Source, options: ReadOptions | None = None) -> Recording:
     chosen, warnings = choose(layout, mapping, taken)
     usual_units(chosen, warnings)
     rows = _rows(text, layout, plan, chosen, options)
+    if not len(rows.line):
+        why = f" (line {rows.rejects[0].line}: {rows.rejects[0].reason})" if rows.rejects else ""
+        raise SpeedlogError(f"no row can be read{why}", file=source.file, todo="Look into the file.")
     times = read_times(rows.table, plan, layout, mapping, source.file)
     if not times.sound.all():  # comments and repeated headers may hide among them
         rows = _rows(text, layout, plan, chosen, options, every_line=True)
@@ -156,11 +159,10 @@ def _check_useful(values: Values, layout: Layout, source: Source) -> None:
         plain(header, 30) for header in layout.headers[:8]
     )
     raise SpeedlogError(
-        "no row can be read" if not len(values.found) and not layout.sample
-        else f"holds no positions, no speed and nothing of a speed controller ({found})",
+        f"holds no positions, no speed and nothing of a speed controller ({found})",
         file=source.file,
         todo=f"Name the columns in {HINT} if it does.",
-    )  # fmt: skip
+    )
 
 
 def _all_rejects(rows: Rows, times: TimesRead) -> tuple[list[Reject], int]:

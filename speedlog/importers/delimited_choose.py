@@ -124,7 +124,7 @@ def usual_units(chosen: dict[str, Chosen], warnings: list[str]) -> None:
             warnings.append(
                 f'"{plain(item.header)}" is left out: it states no unit (g or m/s²); {_HINT} states it'
             )
-        elif name in _UNITLESS and item.meaning.unit is None:
+        elif name in _UNITLESS and item.meaning.unit is None and not (name == "rpm" and item.choice):
             guessed.append(f'"{plain(item.header, 40)}" in {_UNITLESS[name]}')
     if guessed:
         warnings.append(f"no unit stated, read as usual: {', '.join(guessed)}")

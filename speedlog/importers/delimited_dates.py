@@ -20,12 +20,13 @@ Order = Literal["dmy", "mdy", "ymd"]
 ORDERS: tuple[Order, ...] = ("dmy", "mdy", "ymd")
 DAY_NS = 86_400_000_000_000
 _WAYS = 64  # ways of writing in one file; a file with more is no log
+_UNREADABLE = 2000  # rows that fit no way of writing; after them the rest of the column is given up
 _STAMP = re.compile(
-    rb"(?P<date>[^:]*?)(?:[T ,]+)?(?P<h>\d{1,3}):(?P<m>\d{1,2})"
+    rb"\s*(?P<date>[^:]*?)(?:[T ,]+)?(?P<h>\d{1,3}):(?P<m>\d{1,2})"
     rb"(?::(?P<s>\d{1,2})(?:[.,:](?P<f>\d{1,9})\d{0,6})?)?"
     rb"\s?(?P<half>[AaPp]\.?[Mm]\.?)?\s?(?P<zone>Z|z|UTC|GMT|[+-]\d\d(?::?\d\d)?)?\s*$"
 )
-_MINUTES = re.compile(rb"(?P<m>\d{1,5}):(?P<s>\d{1,2})(?:[.,](?P<f>\d{1,9}))?\s*$")
+_MINUTES = re.compile(rb"\s*(?P<m>\d{1,5}):(?P<s>\d{1,2})(?:[.,](?P<f>\d{1,9}))?\s*$")
 _COMPACT = re.compile(
     rb"(?P<date>\d{8})[T _-]?(?P<h>\d\d)(?P<m>\d\d)(?P<s>\d\d)(?:[.,](?P<f>\d{1,9}))?\s?(?P<zone>Z)?\s*$"
 )
@@ -77,7 +78,7 @@ def read_stamps(cells: NDArray[np.bytes_], minutes_first: bool = False) -> Stamp
         cells: (N,) bytes.
         minutes_first: "12:05" is 12 min 5 s and not five past twelve.
     """
-    cells = np.char.strip(cells) if len(cells) else cells
+    cells = np.asarray(cells, dtype="S40")  # pandas hands out objects; no way of writing a time is longer
     count, width = len(cells), max(cells.dtype.itemsize, 1)
     letters = np.ascontiguousarray(cells).view(np.uint8).reshape(count, width)
     lengths = np.char.str_len(cells) if count else np.zeros(0, dtype=np.int64)
@@ -85,14 +86,13 @@ def read_stamps(cells: NDArray[np.bytes_], minutes_first: bool = False) -> Stamp
     dates = np.zeros(count, dtype=cells.dtype)
     sound, zoned = np.zeros(count, dtype=np.bool_), np.zeros(count, dtype=np.bool_)
     left = np.flatnonzero(lengths > 0)
-    for _ in range(_WAYS):
-        if not len(left):
-            break
+    ways = unreadable = 0
+    while len(left) and ways < _WAYS and unreadable < _UNREADABLE:
         way = _way(bytes(cells[left[0]]), minutes_first)
         if way is None:
-            # unreadable: put aside with all that are the same, so that a column of one word costs one step
-            left = left[cells[left] != cells[left[0]]]
+            left, unreadable = left[1:], unreadable + 1
             continue
+        ways += 1
         alike = left[lengths[left] == lengths[left[0]]]
         alike = alike[_written_alike(letters[alike], way)]
         whole = len(alike) == count
