@@ -41,7 +41,7 @@ def _reviewed(run: Any, folder: Path) -> dict[str, Any]:
     from speedlog.course.coursefile import Course
     from speedlog.demo.scenario import figure_text
     from speedlog.errors import SpeedlogError
-    from speedlog.review import review
+    from speedlog.pipeline import review
 
     files = run.write(folder)
     options: dict[str, Any] = {}

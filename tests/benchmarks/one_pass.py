@@ -80,7 +80,7 @@ def measure(times: int = 3) -> list[dict[str, Any]]:
 
 def _inside(folder: Path, files: list[str], times: int) -> float:
     from speedlog.course.coursefile import Course
-    from speedlog.review import review
+    from speedlog.pipeline import review
 
     course = Course.load(folder / "course.toml")
     walls = []
