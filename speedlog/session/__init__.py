@@ -12,11 +12,10 @@ from speedlog.session.day import (
     SessionReview,
     SetupValue,
     Weather,
-    Wind,
 )
 from speedlog.session.load import MEASURED, SETUP, load_session
 from speedlog.session.run import review_session
-from speedlog.session.table import parse_trap, parse_wind
+from speedlog.session.table import parse_trap
 
 __all__ = [
     "MEASURED",
@@ -28,9 +27,7 @@ __all__ = [
     "SessionReview",
     "SetupValue",
     "Weather",
-    "Wind",
     "load_session",
     "parse_trap",
-    "parse_wind",
     "review_session",
 ]

@@ -6,8 +6,9 @@ import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
+from speedlog.course.wind import Wind
 from speedlog.units import Quantity
 
 if TYPE_CHECKING:
@@ -15,17 +16,6 @@ if TYPE_CHECKING:
     from speedlog.results import Pass, Review
 
 SetupValue = str | int | float | Quantity
-WindSide = Literal["head", "tail", "left", "right"]
-
-
-@dataclass(frozen=True)
-class Wind:
-    """Wind as written: from a true bearing, or from a side of the car as it drives."""
-
-    speed: Quantity
-    from_deg: float | None
-    side: WindSide | None
-    text: str
 
 
 @dataclass(frozen=True)

@@ -11,8 +11,9 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Literal
 
+from speedlog.course.wind import Wind
 from speedlog.errors import SpeedlogError, plain
-from speedlog.session.day import Change, Session, SessionPass, SetupValue, Weather, Wind
+from speedlog.session.day import Change, Session, SessionPass, SetupValue, Weather
 from speedlog.session.table import Table
 from speedlog.units import Kind, Quantity
 

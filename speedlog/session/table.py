@@ -2,25 +2,18 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, NoReturn
 
+from speedlog.course.wind import Wind, parse_wind
 from speedlog.errors import SpeedlogError, plain
-from speedlog.session.day import Wind, WindSide
 from speedlog.units import Kind, Quantity, parse_quantity
 
 _ABOVE_ZERO = frozenset({"wheel_diameter", "current_limit", "mass", "wind_height", "pressure", "qnh",
                          "tyre_diameter_before", "tyre_diameter_after", "pack_voltage_rest"})  # fmt: skip
-_WIND = re.compile(
-    r"^(?P<speed>.+?)\s+(?:from\s+(?P<deg>\d+(?:[.,]\d+)?)\s*(?:°|deg|degrees)?"
-    r"|(?P<line>head|tail)(?:\s*wind)?|from\s+(?:the\s+)?(?P<across>left|right))$",
-    re.IGNORECASE,
-)
-_WIND_HINT = 'Write it like "3 m/s from 250" (true degrees), or "8 mph tail", head, from left, from right.'
 _TRAP_HINT = 'Write a speed like "187.5 mph" or a time like "0.370 s".'
 
 
@@ -38,7 +31,8 @@ class Table:
     def check_keys(self, known: Sequence[str], hint: str = "") -> None:
         for key in self.content:
             if key not in known:
-                near = get_close_matches(key, known, 1)
+                begun = [word for word in known if key and word.startswith(key)]
+                near = begun or get_close_matches(key, known, 1)
                 todo = f'Did you mean "{near[0]}"?' if near else f"Known here: {', '.join(known)}."
                 self.fail(plain(key, 60), "not a key of a session", f"{todo}{hint}")
 
@@ -124,25 +118,3 @@ def parse_trap(text: str) -> Quantity:
         return parse_quantity(text, "time", "trap")
     except SpeedlogError:
         return parse_quantity(text, "speed", "trap")
-
-
-def parse_wind(text: str) -> Wind:
-    """Wind as "3 m/s from 250" (true degrees, where it comes from) or "8 mph tail".
-
-    Raises:
-        SpeedlogError: the text has neither form.
-    """
-    found = _WIND.match(text.strip())
-    if not found:
-        raise SpeedlogError(f'wind: "{plain(text)}" is not a speed and a direction', todo=_WIND_HINT)
-    speed = parse_quantity(found["speed"], "speed", "wind")
-    if speed.value < 0:
-        raise SpeedlogError(f'wind: "{plain(text)}" must not be below zero', todo=_WIND_HINT)
-    bearing = None if found["deg"] is None else float(found["deg"].replace(",", "."))
-    if bearing is not None and bearing > 360:
-        raise SpeedlogError(
-            f'wind: "{plain(text)}": a direction lies between 0 and 360 degrees', todo=_WIND_HINT
-        )
-    sides: dict[str, WindSide] = {"head": "head", "tail": "tail", "left": "left", "right": "right"}
-    side = found["line"] or found["across"]
-    return Wind(speed, bearing, sides[side.lower()] if side else None, text.strip())
