@@ -187,19 +187,21 @@ def _read_toml(path: Path) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        found = re.search(r"\s*\(at line (\d+), column \d+\)\s*$", str(error))
-        line = int(found.group(1)) if found else None
-        problem = (
-            str(error)[: found.start()] if found else str(error).replace("(at end of document)", "at the end")
-        )
+        problem, line = _where(str(error), text)
         raise SpeedlogError(
-            f"not TOML: {plain(problem)}",
-            file=path,
-            line=line,
-            todo="See the example in: speedlog course --help",
+            f"not TOML: {problem}", file=path, line=line, todo="Compare it with one made by: speedlog course"
         ) from None
     except RecursionError:
         raise SpeedlogError("not a course: nested too deeply", file=path) from None
+
+
+def _where(message: str, text: str) -> tuple[str, int]:
+    """What the parser says, and on which line; "at end of document" is the last line written."""
+    found = re.search(r"\s*\(at (?:line (\d+), column \d+|end of document)\)\s*$", message)
+    last = len(text.rstrip().splitlines()) or 1
+    if not found:
+        return plain(message), last
+    return plain(message[: found.start()]), int(found.group(1) or last)
 
 
 def _refuse_unknown(content: Mapping[str, Any], file: str | os.PathLike[str] | None) -> None:
