@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from speedlog.fusion.measure import GnssSource, Noise, Observations, WheelSource, measure_noise, observe
 from speedlog.fusion.motion import ACCEL, ALONG, SPEED, Layout, dynamics, start
-from speedlog.fusion.smoother import LinearModel, Smoothed, smooth
+from speedlog.fusion.smoother import LinearModel, Smoothed, Wild, smooth
 from speedlog.settings import FusionSettings
 
 Array = NDArray[np.float64]
@@ -138,7 +138,12 @@ def _model(
     along = float(seen.value[place][0])
     begin = float(seen.value[speed][0]) if speed.any() else 0.0
     mean, cov = start(layout, along, begin, settings)
-    return LinearModel(transition, noise, jump, chance, mean, cov, node, seen.row, seen.value, variance)
+    sd = np.full(2 * layout.gnss + layout.wheels, settings.wild_speed_sd_mps)
+    sd[1 : 2 * layout.gnss : 2] = settings.wild_place_sd_m
+    wild = Wild(settings.wild_begins, settings.wild_lasts, sd)
+    return LinearModel(
+        transition, noise, jump, chance, mean, cov, node, seen.row, seen.value, variance, seen.channel, wild
+    )
 
 
 def _reweigh(

@@ -2,7 +2,7 @@
 
 The motion of a car is smooth but for a handful of instants (launch, lift, brakes). So the filter
 carries several hypotheses at once: which level of process noise holds (`labels`), and at which
-nodes the state jumped. Each is an ordinary Kalman filter with a Rauch-Tung-Striebel smoother; all
+nodes the state jumped; each path also drops the readings that it can't believe. Each is an ordinary Kalman filter with a Rauch-Tung-Striebel smoother; all
 run side by side as stacked arrays, weighted by their likelihood, the least likely dropped. With one
 label and no jumps it is the textbook filter and smoother, and is tested as such.
 
@@ -21,6 +21,23 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Flags = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class Wild:
+    """Readings that say nothing: a path may hold a reading for wild, at a price, and go on without it.
+
+    Wild readings come in runs, so each path remembers of every channel whether its last one was.
+
+    Attributes:
+        begins: probability that a reading is wild after a sound one. lasts: after a wild one.
+        sd: (C,) of each channel's wild readings.
+    """
+
+    begins: float
+    lasts: float
+    sd: Array
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,6 +51,8 @@ class LinearModel:
         jump_probability: (K-1,) prior probability of a jump between node k and k + 1.
         start_mean: (d,), start_cov: (d, d): before the first observation.
         node: (n,) node of each observation; row: (n, d); value: (n,); variance: (n,).
+        channel: (n,) which observations come from one instrument, 0 … C-1.
+        wild: how often a reading is wild, and how far off it then is; None where none ever is.
     """
 
     transition: Array
@@ -46,6 +65,8 @@ class LinearModel:
     row: Array
     value: Array
     variance: Array
+    channel: Ints
+    wild: Wild | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,6 +114,7 @@ def _forward(model: LinearModel, most: int) -> _Forward:
     cov = np.repeat(model.start_cov[None], levels, axis=0)
     label, jumps = np.arange(levels), np.zeros(levels, dtype=np.int64)
     log_weight = np.full(levels, -np.log(levels))
+    astray = np.zeros((levels, int(model.channel.max(initial=0)) + 1), dtype=bool)
     total = 0.0
     out = _Forward([], [], [], [], [], log_weight, label, jumps, 0.0)
     for k in range(nodes):
@@ -101,11 +123,20 @@ def _forward(model: LinearModel, most: int) -> _Forward:
                 model, k - 1, mean, cov, log_weight, label, jumps, most
             )
             out.parent.append(parent)
+            astray = astray[parent]
         out.predicted_mean.append(mean)
         out.predicted_cov.append(cov)
         for i in range(first[k], first[k + 1]):
-            mean, cov, gained = _update(mean, cov, model.row[i], model.value[i], model.variance[i])
-            log_weight = log_weight + gained
+            fresh_mean, fresh_cov, gained, wide = _update(
+                mean, cov, model.row[i], model.value[i], model.variance[i]
+            )
+            if model.wild is not None:
+                c = model.channel[i]
+                ignored, gained = _sound_or_wild(gained, *wide, astray[:, c], model.wild, model.wild.sd[c])
+                fresh_mean = np.where(ignored[:, None], mean, fresh_mean)
+                fresh_cov = np.where(ignored[:, None, None], cov, fresh_cov)
+                astray[:, c] = ignored
+            mean, cov, log_weight = fresh_mean, fresh_cov, log_weight + gained
         peak = float(log_weight.max())
         scale = peak + float(np.log(np.exp(log_weight - peak).sum()))
         total, log_weight = total + scale, log_weight - scale
@@ -144,8 +175,14 @@ def _step(
     return mean, cov, log_weight, label, jumps, parent
 
 
-def _update(mean: Array, cov: Array, row: Array, value: float, variance: float) -> tuple[Array, Array, Array]:
-    """One scalar observation, Joseph form; returns the log-likelihood that each path gains."""
+def _update(
+    mean: Array, cov: Array, row: Array, value: float, variance: float
+) -> tuple[Array, Array, Array, tuple[Array, Array]]:
+    """One scalar observation, Joseph form.
+
+    Returns:
+        Mean, covariance, the log-likelihood that each path gains; and the surprise with its variance.
+    """
     with_row = cov @ row
     spread = with_row @ row + variance
     gain = with_row / spread[:, None]
@@ -154,7 +191,21 @@ def _update(mean: Array, cov: Array, row: Array, value: float, variance: float) 
     # Joseph form written out for a scalar: symmetric and positive whatever the rounding
     cross = gain[:, :, None] * with_row[:, None, :]
     cov = cov - cross - cross.transpose(0, 2, 1) + (spread[:, None] * gain)[:, :, None] * gain[:, None, :]
-    return mean, cov, -0.5 * (np.log(2 * np.pi * spread) + surprise**2 / spread)
+    return mean, cov, _log_normal(surprise, spread), (surprise, spread)
+
+
+def _sound_or_wild(
+    sound: Array, surprise: Array, spread: Array, astray: Flags, wild: Wild, wild_sd: float
+) -> tuple[Flags, Array]:
+    """Each path's likelier account of a reading: (which paths hold it for wild, what each gains)."""
+    chance = np.where(astray, wild.lasts, wild.begins)
+    sound = sound + np.log1p(-chance)
+    as_wild = _log_normal(surprise, spread + wild_sd**2) + np.log(chance)
+    return as_wild > sound, np.maximum(sound, as_wild)
+
+
+def _log_normal(deviation: Array, variance: Array) -> Array:
+    return np.asarray(-0.5 * (np.log(2 * np.pi * variance) + deviation**2 / variance))
 
 
 def _backward(model: LinearModel, forward: _Forward) -> Smoothed:

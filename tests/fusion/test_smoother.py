@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import statsmodels.api as sm
 from statsmodels.tsa.statespace.kalman_smoother import KalmanSmoother
 
 from speedlog.fusion.motion import white_jerk
-from speedlog.fusion.smoother import LinearModel, Smoothed, smooth
+from speedlog.fusion.smoother import LinearModel, Smoothed, Wild, smooth
 
 RNG = np.random.default_rng(20261125)
 
@@ -21,7 +23,7 @@ def plain_model(transition, noise, mean, cov, row, value, variance, node=None) -
     return LinearModel(
         transition, np.asarray(noise, dtype=float)[None], np.zeros((d, d)), np.zeros(len(transition)),
         np.asarray(mean, dtype=float), np.asarray(cov, dtype=float), node, np.asarray(row, dtype=float),
-        np.asarray(value, dtype=float), np.asarray(variance, dtype=float),
+        np.asarray(value, dtype=float), np.asarray(variance, dtype=float), np.zeros(len(value), dtype=np.int64),
     )  # fmt: skip
 
 
@@ -159,7 +161,7 @@ def test_two_undecided_noise_levels_share_the_weight_as_their_likelihoods_do() -
     ]
     both = LinearModel(
         transition, np.stack([5.0 * unit, 500.0 * unit]), np.zeros((3, 3)), np.zeros(19), np.zeros(3), np.eye(3),
-        np.arange(20), row, value, np.full(20, 0.1),
+        np.arange(20), row, value, np.full(20, 0.1), np.zeros(20, dtype=np.int64),
     )  # fmt: skip
     found = smooth(both, 8)
     ratio = np.exp(alone[1].log_likelihood - alone[0].log_likelihood)
@@ -177,7 +179,7 @@ def test_a_jump_is_found_where_it_was_made() -> None:
     jump = np.diag([0.0, 0.0, 100.0])
     model = LinearModel(
         transition, 0.5 * unit[None], jump, np.full(n - 1, 0.01), np.array([0, 60.0, 6.0]), np.diag([1.0, 1.0, 4.0]),
-        np.arange(n), np.tile([0.0, 1.0, 0.0], (n, 1)), speed, np.full(n, 0.03**2),
+        np.arange(n), np.tile([0.0, 1.0, 0.0], (n, 1)), speed, np.full(n, 0.03**2), np.zeros(n, dtype=np.int64),
     )  # fmt: skip
     found = smooth(model, 64)
     best = int(np.argmax(found.weight))
@@ -185,3 +187,23 @@ def test_a_jump_is_found_where_it_was_made() -> None:
     turn = int(np.argmin(np.diff(found.mean[:, best, 2])))
     assert abs(turn - 19) <= 1
     assert found.weight.sum() == pytest.approx(1.0)
+
+
+def test_a_run_of_wild_readings_is_left_out_and_the_rest_is_untouched() -> None:
+    """By construction: with five readings 9 m/s off, the result is that of the log without them."""
+    n = 60
+    transition, unit = white_jerk(np.full(n - 1, 0.1))
+    speed = 50 + 0.3 * np.arange(n) + RNG.normal(0, 0.05, n)
+    keep = np.ones(n, dtype=bool)
+    keep[30:35] = False
+    spoilt = np.where(keep, speed, speed + 9.0)
+    row = np.tile([0.0, 1.0, 0.0], (n, 1))
+    mean, cov = [0.0, 50.0, 3.0], np.diag([1.0, 1.0, 4.0])
+    without = plain_model(
+        transition, unit, mean, cov, row[keep], speed[keep], np.full(n - 5, 0.05**2), np.flatnonzero(keep)
+    )
+    model = plain_model(transition, unit, mean, cov, row, spoilt, np.full(n, 0.05**2))
+    wild = replace(model, wild=Wild(0.002, 0.7, np.array([20.0])))
+    np.testing.assert_allclose(smooth(wild, 1).mean, smooth(without, 1).mean, atol=1e-12)
+    # and without the thought of wild readings the estimate is dragged away
+    assert abs(smooth(model, 1).mean[32, 0, 1] - speed[32]) > 1.0
