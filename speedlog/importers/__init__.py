@@ -66,7 +66,11 @@ def detect(source: Source) -> ModuleType:
     Raises:
         SpeedlogError: no importer knows it; names those that were tried.
     """
-    head = source.data.lstrip(_ERASED)[:HEAD_BYTES]  # a log may follow an erased sector
+    erased = len(source.data) - len(source.data.lstrip(_ERASED))
+    start = (
+        erased if erased >= _SECTOR else 0
+    )  # a log may follow an erased sector; UTF-16 starts with such bytes
+    head = source.data[start : start + HEAD_BYTES]
     for importer in importers():
         if importer.sniff(head):
             return importer
@@ -79,6 +83,7 @@ def detect(source: Source) -> ModuleType:
 
 
 _ERASED = b"\x00\xff"  # what preallocated files and erased flash hold
+_SECTOR = 16  # bytes: no text starts with so many
 _PACKED = {
     b"\x1f\x8b": "gzip",
     b"PK\x03\x04": "zip",

@@ -138,6 +138,8 @@ def _sound_rows(
     """The rows to keep, in file order; takes hostile values out of `values`, in place."""
     rows = np.flatnonzero(_sound_values(values, log, options))
     lone = lone_times(time_ns[rows], options.settings)
+    if lone.sum() > options.settings.most_clock_steps and lone.mean() > options.settings.most_lone_share:
+        return rows  # no order at all: nothing stands out of it
     log.reject(rows[lone], "its time goes back or ahead of its neighbours, and they carry on")
     if lone.any():
         log.warnings.append(f"{_count(lone, 'line')} with a time out of order left out")
@@ -255,9 +257,7 @@ def _pieces(table: pd.DataFrame, ids: Ids, log: _Log, options: ReadOptions) -> l
     for at in cuts:
         step_s = abs(int(time_ns[at] - time_ns[at - 1])) / 1e9
         way = "back" if time_ns[at] < time_ns[at - 1] else "ahead"
-        log.warnings.append(
-            f"the clock steps {way} by {step_s:.10g} s at line {log.line[ids[at]]} and stays: kept in segments"
-        )
+        log.warnings.append(f"the clock steps {way} by {step_s:.10g} s at line {log.line[ids[at]]} and stays")
     edges = [0, *(int(at) for at in cuts), len(table)]
     return [(table.iloc[a:b], ids[a:b]) for a, b in pairwise(edges)]
 
