@@ -42,8 +42,14 @@ def steady_along(drive: Drive, along_m: Array, settings: PassSettings) -> Array:
     A running median leaves a steady drive exactly as it is and takes short runs of bad positions away.
     """
     known = np.flatnonzero(np.isfinite(along_m))
-    rows = min(drive.window(2.0 * settings.smooth_s), _WIDEST_MEDIAN)
-    steady = median_filter(along_m[known], size=max(rows, 5), mode="nearest")
+    rows = max(min(drive.window(2.0 * settings.smooth_s), _WIDEST_MEDIAN), 5)
+    steady = median_filter(along_m[known], size=rows, mode="nearest")
+    # many bad positions on one side pull the median along: without the farthest it is taken again
+    near = (
+        np.abs(along_m[known] - steady) < settings.wild_m + 0.5 * settings.smooth_s * drive.speed_mps[known]
+    )
+    known = known[near] if near.sum() >= 2 else known
+    steady = median_filter(along_m[known], size=rows, mode="nearest")
     return np.asarray(np.interp(drive.time_s, drive.time_s[known], steady), dtype=float)
 
 
