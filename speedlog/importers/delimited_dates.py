@@ -229,8 +229,10 @@ def parse_date(text: str, order: Order = "dmy") -> int | None:
     if parts is None:
         return None
     year, month, day = parts
-    if year < 100:
+    if 0 <= year < 100:
         year += 1900 if year >= 70 else 2000
+    if not 1900 <= year < 2100:  # no log's; and far dates overflow a count of nanoseconds
+        return None
     try:
         return date(year, month, day).toordinal() - date(1970, 1, 1).toordinal()
     except ValueError:

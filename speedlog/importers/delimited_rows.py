@@ -52,6 +52,7 @@ class _Lines:
 
     body: bytes
     line: NDArray[np.int64]
+    fields: int  # in the longest
     rejects: tuple[Reject, ...] = ()
     rejected: int = 0
     warnings: tuple[str, ...] = ()
@@ -101,7 +102,7 @@ def _all_whole(body: bytes, layout: Layout, ended: bool) -> _Lines | None:
         return None
     if body.startswith(_COMMENTS) or (layout.usual == 1 and body.find(b"\n\n") >= 0):
         return None
-    return _Lines(body, np.arange(layout.first_line, layout.first_line + count, dtype=np.int64))
+    return _Lines(body, np.arange(layout.first_line, layout.first_line + count, dtype=np.int64), layout.usual)
 
 
 def _last_is_cut(body: bytes, layout: Layout) -> bool:
@@ -127,6 +128,7 @@ def _sort_lines(body: bytes, layout: Layout, ended: bool, settings: ReadSettings
     number: list[int] = []
     short: list[int] = []
     rejects: list[Reject] = []
+    counts: list[int] = []
     heads = others = 0
     header = _header_bytes(layout)
     lines = body.split(b"\n") if body else []
@@ -147,6 +149,7 @@ def _sort_lines(body: bytes, layout: Layout, ended: bool, settings: ReadSettings
             continue
         if count < layout.usual:
             short.append(len(kept))
+        counts.append(count)
         kept.append(line)
         number.append(line_number)
     cut = (
@@ -165,9 +168,14 @@ def _sort_lines(body: bytes, layout: Layout, ended: bool, settings: ReadSettings
     rejects.sort(key=lambda reject: reject.line or 0)
     keep = [at for at in range(len(kept)) if at not in gone]
     return _Lines(
-        b"\n".join([kept[at] for at in keep]), np.array([number[at] for at in keep], dtype=np.int64),
-        tuple(rejects[:MOST_REJECTS]), len(rejects), tuple(notes), body.find(b'"') >= 0,
-    )  # fmt: skip
+        body=b"\n".join([kept[at] for at in keep]),
+        line=np.array([number[at] for at in keep], dtype=np.int64),
+        fields=max((counts[at] for at in keep), default=0),
+        rejects=tuple(rejects[:MOST_REJECTS]),
+        rejected=len(rejects),
+        warnings=tuple(notes),
+        quoted=body.find(b'"') >= 0,
+    )
 
 
 def _look(line: bytes, layout: Layout, separator: bytes) -> tuple[int, str, bytes]:
@@ -224,10 +232,12 @@ def _read(
 ) -> pd.DataFrame:
     """pandas' C engine over the lines."""
     # names are text, since pandas takes a whole number in `parse_dates` for a position among `usecols`
+    wanted, beyond = [at for at in wanted if at < lines.fields], [at for at in wanted if at >= lines.fields]
+    stamps, words, iso = ([at for at in some if at < lines.fields] for some in (stamps, words, iso))
     texts = {str(at): _STAMP_BYTES for at in stamps} | {str(at): str for at in words}
     numbers = [str(at) for at in wanted if str(at) not in texts and at not in iso]
-    if not len(lines.line):
-        return pd.DataFrame({at: pd.Series([], dtype=object) for at in wanted})
+    if not len(lines.line) or not wanted:
+        return pd.DataFrame({at: pd.Series([], dtype=object) for at in [*wanted, *beyond]})
     with python_warnings.catch_warnings():
         # a column of mixed kinds, or of unlike stamps, is looked at again by cells and times
         python_warnings.simplefilter("ignore", category=pd.errors.DtypeWarning)
@@ -236,7 +246,7 @@ def _read(
             io.BytesIO(lines.body),
             sep=r"\s+" if layout.separator == " " else layout.separator,
             header=None,
-            names=[str(at) for at in range(layout.fields)],
+            names=[str(at) for at in range(lines.fields)],
             usecols=[str(at) for at in sorted(wanted)],
             index_col=False,
             dtype=texts,
@@ -251,4 +261,4 @@ def _read(
             skip_blank_lines=False,
         )
     table.columns = pd.Index([int(name) for name in table.columns])
-    return table
+    return table if not beyond else table.reindex(columns=[*table.columns, *beyond])

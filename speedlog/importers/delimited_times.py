@@ -21,6 +21,7 @@ from speedlog.importers.epoch_times import unwrap_midnight
 from speedlog.samples import Clock
 from speedlog.units import Unit, find_unit
 
+_FARTHEST_NS = 4_600_000_000_000_000_000  # the year 2115: beyond it differences of times overflow int64
 _ZONE_WARNING = "the times name no zone: read as UTC"
 
 
@@ -80,8 +81,13 @@ def _iso(column: pd.Series, plan: TimePlan, zone: int | None) -> TimesRead:
         column = pd.Series(pd.to_datetime(texts, format="ISO8601", utc=True, errors="coerce"))
     else:
         zoned = isinstance(column.dtype, pd.DatetimeTZDtype)
-    sound = column.notna().to_numpy(dtype=bool)
-    stamps = pd.DatetimeIndex(column).as_unit("ns").asi8.copy()
+    index = pd.DatetimeIndex(column)
+    index = index.tz_localize("UTC") if index.tz is None else index
+    possible = (index > pd.Timestamp(-_FARTHEST_NS, tz="UTC")) & (
+        index < pd.Timestamp(_FARTHEST_NS, tz="UTC")
+    )
+    sound = np.asarray(possible, dtype=np.bool_)  # a time that is missing is not, either
+    stamps = np.array(pd.DatetimeIndex(index if sound.all() else index.where(sound)).as_unit("ns").asi8)
     stamps[~sound] = 0
     return TimesRead(
         stamps if zoned else stamps - (zone or 0),
@@ -100,15 +106,12 @@ def _counted(column: pd.Series, plan: TimePlan, layout: Layout, file: str) -> Ti
         unit, warnings = _elapsed_unit(numbers[sound], plan, file)
     # float64 holds an epoch in seconds to a quarter of a microsecond, so the digits end there
     fine = 1e9 if plan.time.form is Form.ELAPSED else 1e6
+    sound &= np.abs(np.where(sound, numbers, 0.0)) < _FARTHEST_NS / 1e9 / unit.factor
     scaled = np.where(sound, numbers, 0.0) * (unit.factor * fine)
-    good = np.abs(scaled) * (1e9 / fine) < 9.2e18
-    time_ns = np.round(np.where(good, scaled, 0.0)).astype(np.int64) * int(1e9 / fine)
-    if plan.time.form is Form.EPOCH and column.dtype.kind in "iu" and unit.symbol in ("µs", "ns"):
-        whole = column.to_numpy(dtype=np.int64, na_value=0) if column.dtype.kind == "i" else time_ns
-        time_ns = whole * (1000 if unit.symbol == "µs" else 1) if column.dtype.kind == "i" else time_ns
-    return TimesRead(
-        time_ns, sound & good, Clock.UTC if plan.time.form is Form.EPOCH else Clock.ELAPSED, warnings
-    )
+    time_ns = np.round(scaled).astype(np.int64) * int(1e9 / fine)
+    if plan.time.form is Form.EPOCH and column.dtype.kind == "i" and unit.symbol in ("µs", "ns"):
+        time_ns = column.to_numpy(dtype=np.int64) * (1000 if unit.symbol == "µs" else 1)  # whole: exact
+    return TimesRead(time_ns, sound, Clock.UTC if plan.time.form is Form.EPOCH else Clock.ELAPSED, warnings)
 
 
 def _elapsed_unit(numbers: NDArray[np.float64], plan: TimePlan, file: str) -> tuple[Unit, list[str]]:

@@ -437,3 +437,9 @@ def test_raw_measurements_without_positions_are_refused() -> None:
     path = SHARED / "real" / "csv" / "gmt__raw.csv"
     with pytest.raises(SpeedlogError, match="holds no positions"):
         delimited.read(Source(path.name, path.read_bytes()))
+
+
+def test_a_header_longer_than_every_row() -> None:
+    rows = "\n".join(f"{at / 10},{at * 100}" for at in range(9))
+    found = load(f"Time (s),RPM,Current (A),Voltage (V)\n{rows}\n")
+    assert found.samples["rpm"].iloc[-1] == 800.0 and found.samples["current_a"].isna().all()

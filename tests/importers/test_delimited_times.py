@@ -101,7 +101,8 @@ def test_time_of_day_over_midnight_stays_in_order() -> None:
 
 
 def test_a_date_in_the_preamble_dates_a_time_of_day() -> None:
-    text = "Device: Q-1\nLog date: 15.06.2024\n\nTime (UTC),RPM\n23:59:59.5,100\n00:00:00.5,200\n00:00:01.5,300\n"
+    rows = "23:59:59.5,100\n00:00:00.5,200\n00:00:01.5,300\n"
+    text = f"Device: Q-1\nLog date: 15.06.2024\n\nTime (UTC),RPM\n{rows}"
     found = delimited.read(Source("log.csv", text.encode()))
     assert found.clock is Clock.UTC
     assert found.samples.index[0] == pd.Timestamp("2024-06-15T23:59:59.5Z")
@@ -225,3 +226,23 @@ def test_a_date_stays_with_its_rows() -> None:
         and known.tolist() == [True, True, True, False]
         and warnings == []
     )
+
+
+BROKEN = [
+    ("Time (UTC)", "2024-06-15T13:45:3{}Z", "0001-01-01T00:00:00Z", "9999-12-31T00:00:00Z"),
+    ("Time (UTC)", "15.06.2024 13:45:3{}", "01.01.0001 00:00:00", "31.12.9999 00:00:00"),
+    ("Time (s)", "0.{}", "1e300", "inf"),
+    ("timestamp", "171845913{}000", "-9e18", "nan"),
+    ("Time (UTC)", "2024-06-15T13:45:3{}Z", "2016-12-31T23:59:60Z", "not yet"),
+    ("UTC time", "13:45:3{}", "13:45:60", "25 o'clock"),
+]
+
+
+@pytest.mark.parametrize(("head", "good", "one", "two"), BROKEN)
+def test_times_that_no_log_can_have_are_rejected_with_their_lines(
+    head: str, good: str, one: str, two: str
+) -> None:
+    cells = [good.format(at) for at in range(10)]
+    found = load(head, *cells[:4], one, two, *cells[4:])
+    assert (len(found.samples), found.rejected) == (10, 2)
+    assert [reject.line for reject in found.rejects] == [6, 7]
