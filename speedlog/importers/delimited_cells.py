@@ -160,7 +160,7 @@ def throttle_share(
         share = (in_us - pulse_low) / (pulse_high - pulse_low)
         return np.clip(
             share, -1.0, 1.0
-        ), f"a pulse of {pulse_low:g} µs read as none and {pulse_high:g} µs as full"
+        ), f"is a pulse: {pulse_low:g} µs read as none and {pulse_high:g} µs as full"
     if bottom >= -1.0 and top <= 1.0:
         return values, "states no unit: read as a share from 0 to 1"
     if bottom >= -105 and top <= 105:

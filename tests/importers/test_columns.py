@@ -63,6 +63,8 @@ KNOWN = [
     ("Battery current", "current_a", None),
     ("Motor current [A]", "current_a", "A"),
     ("vbat_mV", "voltage_v", "mV"),
+    ("U [V]", "voltage_v", "V"),
+    ("I bat [A]", "current_a", "A"),
     ("Volts", "voltage_v", "V"),
     ("Pack voltage", "voltage_v", None),
     ("Motor temp [F]", "motor_temp_c", "°F"),
