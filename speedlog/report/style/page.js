@@ -14,7 +14,8 @@
     green: "#009e73", yellow: "#f0e442", logger1: "#009e73", logger2: "#e69f00", logger3: "#cc79a7",
     logger4: "#56b4e9", logger5: "#f0e442"};
   const printed = {width: 690, shrink: 0.8}; // A4 less the margins, in CSS pixels
-  const drawn = new Map();
+  const holders = document.querySelectorAll(".plot");
+  const drawn = new Map(); // charts drawn so far: the stretch looked at, and whether it is their own
   let unit = document.querySelector('input[name="unit"]:checked').value;
   let printing = false;
 
@@ -103,31 +104,30 @@
     const config = {displayModeBar: false, responsive: !printing, doubleClick: "reset", showTips: false};
     charting().react(holder, figure.data, figure.layout, config);
     if (now) return;
-    drawn.set(id, {range: null});
+    drawn.set(id, {range: null, own: Boolean(figure.own_x)});
     if (!figure.own_x) holder.on("plotly_relayout", (change) => follow(holder, change));
   }
 
-  // The charts of a pass share one distance axis: looking closer in one looks closer in all.
-  let following = false;
+  // The charts of a pass share one distance axis: looking closer in one looks closer in all. A chart
+  // that already shows the stretch is left alone, else the charts would answer each other for ever.
   function follow(source, change) {
-    if (following || printing) return;
-    const range = change["xaxis.range"] || (change["xaxis.range[0]"] !== undefined ? [change["xaxis.range[0]"], change["xaxis.range[1]"]] : null);
-    if (!range && !change["xaxis.autorange"]) return;
-    following = true;
-    for (const holder of document.querySelectorAll(".plot")) {
+    const touched = Object.keys(change).some((key) => key.startsWith("xaxis."));
+    if (!touched || printing) return;
+    const range = source.layout.xaxis.range.map(Number);
+    for (const holder of holders) {
       const state = drawn.get(holder.dataset.chart);
-      if (holder.dataset.group !== source.dataset.group || stored(holder.dataset.chart).own_x || !state) continue;
+      if (holder.dataset.group !== source.dataset.group || !state || state.own) continue;
       state.range = range;
-      if (holder !== source) window.Plotly.relayout(holder, {"xaxis.range": range ? range.slice() : stored(holder.dataset.chart).layout.xaxis.range});
+      const shown = holder.layout.xaxis.range;
+      const same = Math.abs(shown[0] - range[0]) + Math.abs(shown[1] - range[1]) < 0.01;
+      if (!same) window.Plotly.relayout(holder, {"xaxis.range": range.slice()});
     }
-    following = false;
   }
 
   function redraw() {
-    for (const holder of document.querySelectorAll(".plot")) if (drawn.has(holder.dataset.chart)) draw(holder);
+    for (const holder of holders) if (drawn.has(holder.dataset.chart)) draw(holder);
   }
 
-  const holders = document.querySelectorAll(".plot");
   const waiting = []; // one chart at a time, so that the page answers in between
   function drawNext() {
     const holder = waiting.shift();
