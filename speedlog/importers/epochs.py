@@ -66,6 +66,7 @@ class _Log:
     rejects: list[Reject]
     rejected: int
     warnings: list[str]
+    contradicted: int = 0  # rows lost because their time stands already
 
     def __post_init__(self) -> None:
         self._counted = np.zeros(len(self.line), dtype=np.bool_)
@@ -116,7 +117,7 @@ def build_recording(
         log.warnings += _date_warnings(time_ns[rows], options)
     table = _table(time_ns[rows], {name: column[rows] for name, column in values.items()})
     segments = tuple(_one_row_a_time(piece, ids, log) for piece, ids in _pieces(table, rows, log, options))
-    _check_running(segments, len(rows), source, options)
+    _check_running(segments, len(rows), log, source, options.settings.most_repeated_share)
     return Recording(
         file=source.file,
         sha256=source.sha256,
@@ -146,10 +147,12 @@ def _sound_rows(
     return rows[~lone]
 
 
-def _check_running(segments: Sequence[pd.DataFrame], rows: int, source: Source, options: ReadOptions) -> None:
+def _check_running(
+    segments: Sequence[pd.DataFrame], rows: int, log: _Log, source: Source, share: float
+) -> None:
     """Refuse a log whose times stand still; check the tables."""
-    left = sum(len(segment) for segment in segments)
-    if left < (1 - options.settings.most_repeated_share) * rows:
+    if log.contradicted > share * rows:
+        left = sum(len(segment) for segment in segments)
         raise SpeedlogError(
             f"the times stand still: {rows} samples share {left} time stamps",
             file=source.file,
@@ -302,6 +305,7 @@ def _merged(table: pd.DataFrame, ids: Ids, log: _Log) -> pd.DataFrame:
     )
     lost = single & ~first_of_time
     log.reject(ids[lost], "repeats the time of an earlier line and contradicts it")
+    log.contradicted += int(lost.sum())
     if lost.any():
         log.warnings.append(f"{_count(lost, 'line')} with a repeated time and other values left out")
     merged = int(np.sum(~single & ~first_of_time))
