@@ -37,6 +37,8 @@ def find_faults(track: Track, settings: FaultSettings | None = None) -> tuple[Sp
     """All faults of a track, in order of time; one cause is told once."""
     settings = settings or FaultSettings()
     found: list[Span] = []
+    if len(track.time_s) < 2:
+        return ()
     for kind in KINDS:
         found += kind.find(track, settings)
     # a value that repeats, is invalid or was guessed is off its neighbours too: that is no second fault

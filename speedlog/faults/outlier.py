@@ -6,6 +6,8 @@ drawn back. Only a value beyond both is an outlier.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
@@ -19,6 +21,7 @@ from speedlog.settings import FaultSettings
 KIND: FaultKind = "outlier"
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
+_MOST_ROUNDS = 6  # one outlier can hide its neighbour until it is taken out
 
 
 def find(track: Track, settings: FaultSettings) -> list[Span]:
@@ -45,18 +48,30 @@ def find(track: Track, settings: FaultSettings) -> list[Span]:
     return found
 
 
+@dataclass(frozen=True)
+class _Allowed:
+    """How far a sound value may lie from what its neighbours foretell.
+
+    Attributes:
+        least: at any rate, in units of the value.
+        per_s, per_s2: more for every second (squared) to the nearest neighbour.
+        sloping: the neighbours' slope is drawn on; else their level.
+    """
+
+    least: float
+    per_s: float
+    per_s2: float
+    sloping: bool
+
+    def over(self, seconds: Array) -> Array:
+        return np.asarray(self.least + self.per_s * seconds + self.per_s2 * seconds**2)
+
+
 def wrong_speed(track: Track, settings: FaultSettings) -> tuple[Flags, Array]:
     """(N,) which speed readings are outliers, and by how much, m/s."""
     speed = readings(track)
-    return _wrong(
-        track.time_s,
-        speed,
-        (settings.outlier_speed_mps, settings.outlier_noise * noise(speed)),
-        settings.outlier_accel_mps2,
-        0.0,
-        settings,
-        sloping=True,
-    )
+    least = max(settings.outlier_speed_mps, settings.outlier_noise * noise(speed))
+    return _wrong(track.time_s, speed, _Allowed(least, settings.outlier_accel_mps2, 0.0, True), settings)
 
 
 def wrong_place(track: Track, settings: FaultSettings) -> tuple[Flags, Array]:
@@ -67,67 +82,52 @@ def wrong_place(track: Track, settings: FaultSettings) -> tuple[Flags, Array]:
     # with a speed, what is left after the distance by speed hardly changes from row to row
     rest = track.sign * fresh - distance(track) if doppler else fresh
     flags, off = np.zeros(len(rest), dtype=bool), np.zeros(len(rest))
-    for values in (rest, aside):
-        wrong, by = _wrong(
-            track.time_s,
-            values,
-            (settings.outlier_place_m, settings.outlier_noise * noise(values)),
-            settings.outlier_place_mps,
-            settings.outlier_accel_mps2,
-            settings,
-            sloping=not doppler and values is fresh,
-        )
+    for values, sloping in ((rest, not doppler), (aside, False)):
+        least = max(settings.outlier_place_m, settings.outlier_noise * noise(values))
+        allowed = _Allowed(least, settings.outlier_place_mps, settings.outlier_accel_mps2, sloping)
+        wrong, by = _wrong(track.time_s, values, allowed, settings)
         off = np.where(np.abs(by) > np.abs(off), by, off)
         flags |= wrong
     return flags, off
 
 
-def _wrong(
-    time_s: Array,
-    values: Array,
-    least: tuple[float, float],
-    per_s: float,
-    per_s2: float,
-    settings: FaultSettings,
-    *,
-    sloping: bool,
-) -> tuple[Flags, Array]:
-    """Values beyond what the rows before and the rows after them foretell, both, on the same side.
-
-    Args:
-        least: sizes that an outlier must exceed at any rate.
-        per_s, per_s2: how much more for every second (squared) to the nearest neighbour.
-        sloping: the neighbours' slope is drawn on; else their level.
-    """
-    known = np.flatnonzero(np.isfinite(values))
+def _wrong(time_s: Array, values: Array, allowed: _Allowed, settings: FaultSettings) -> tuple[Flags, Array]:
+    """Values beyond what the rows before and the rows after them foretell, both, on the same side."""
     flags, off = np.zeros(len(values), dtype=bool), np.zeros(len(values))
-    side = settings.outlier_side_rows
-    time, value = time_s[known], values[known]
-    for length in settings.outlier_rows:
-        if len(known) < 2 * side + length:
+    for _ in range(_MOST_ROUNDS):
+        for length in settings.outlier_rows:
+            # rows already found wrong are no neighbours to be judged by
+            known = np.flatnonzero(np.isfinite(values) & ~flags)
+            hits, misfits = _runs_beyond(time_s[known], values[known], length, allowed, settings)
+            if len(hits):
+                flags[known[hits]] = True
+                off[known[hits]] = misfits
+                break
+        else:
             break
-        starts = np.arange(side, len(known) - side - length + 1)
-        # rows already found wrong must not be neighbours, nor be found again as part of a longer run
-        rows = starts[:, None] + np.arange(length)
-        before = _foretold(time, value, starts - side, side, time[rows], sloping)
-        after = _foretold(time, value, starts + length, side, time[rows], sloping)
-        far_before = time[rows] - time[starts - 1][:, None]
-        far_after = time[starts + length][:, None] - time[rows]
-        floor = max(least)
-        above_before = (value[rows] - before) / (floor + per_s * far_before + per_s2 * far_before**2)
-        above_after = (value[rows] - after) / (floor + per_s * far_after + per_s2 * far_after**2)
-        # a short flat top between steep flanks lies below both of them drawn on, and is true all the same:
-        # an outlier sticks out from its next neighbours' level too
-        nearest = np.sort(np.column_stack([value[starts - 1], value[starts + length]]), axis=1)
-        high = ((above_before > 1) & (above_after > 1) & (value[rows] > nearest[:, 1:] + floor)).all(axis=1)
-        low = ((above_before < -1) & (above_after < -1) & (value[rows] < nearest[:, :1] - floor)).all(axis=1)
-        hit = rows[high | low]
-        fresh = hit[~flags[known[hit]].any(axis=1)] if len(hit) else hit
-        misfit = value[rows] - 0.5 * (before + after)
-        for run in fresh:
-            flags[known[run]] = True
-            off[known[run]] = misfit[run[0] - side]
     return flags, off
+
+
+def _runs_beyond(
+    time: Array, value: Array, length: int, allowed: _Allowed, settings: FaultSettings
+) -> tuple[NDArray[np.intp], Array]:
+    """(K, L) rows of each run of `length` wrong values, and by how much each is wrong."""
+    side = settings.outlier_side_rows
+    if len(value) < 2 * side + length:
+        return np.empty((0, length), dtype=np.intp), np.empty((0, length))
+    starts = np.arange(side, len(value) - side - length + 1)
+    rows = starts[:, None] + np.arange(length)
+    before = _foretold(time, value, starts - side, side, time[rows], allowed.sloping)
+    after = _foretold(time, value, starts + length, side, time[rows], allowed.sloping)
+    by_before = (value[rows] - before) / allowed.over(time[rows] - time[starts - 1][:, None])
+    by_after = (value[rows] - after) / allowed.over(time[starts + length][:, None] - time[rows])
+    # a short flat top between steep flanks lies below both of them drawn on, and is true all the same: an
+    # outlier sticks out from its next neighbours' level too
+    nearest = np.sort(np.column_stack([value[starts - 1], value[starts + length]]), axis=1)
+    high = (by_before > 1) & (by_after > 1) & (value[rows] > nearest[:, 1:] + allowed.least)
+    low = (by_before < -1) & (by_after < -1) & (value[rows] < nearest[:, :1] - allowed.least)
+    hit = high.all(axis=1) | low.all(axis=1)
+    return rows[hit], (value[rows] - 0.5 * (before + after))[hit]
 
 
 def _foretold(

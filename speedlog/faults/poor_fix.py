@@ -24,9 +24,8 @@ def find(track: Track, settings: FaultSettings) -> list[Span]:
     wide = _above(hdop, settings.hdop_poor)
     wide |= _above(hdop, max(settings.hdop_rise_from, settings.hdop_rise * usual[0]))
     few = _above(-satellites, -settings.satellites_poor)
-    few |= _above(
-        -satellites, -min(settings.satellites_drop_below, settings.satellites_drop * usual[1]) - 1e-9
-    )
+    halved = _above(-satellites, -settings.satellites_drop * usual[1] - 1e-9)
+    few |= halved & _above(-satellites, -settings.satellites_drop_below)
     weak = _above(-cn0, -settings.cn0_poor_dbhz) | _above(usual[2] - cn0, settings.cn0_drop_db)
     flat = marked(track, Fix.TWO_D.value)
     valid = ~marked(track, Fix.NONE.value) & ~marked(track, Fix.DEAD_RECKONED.value)

@@ -111,7 +111,7 @@ def track_of(
             samples=samples,
             along_m=np.empty(0),
             across_m=np.empty(0),
-            interval_s=float(np.median(np.diff(time))),
+            interval_s=float(np.median(np.diff(time))) if len(time) > 1 else 0.04,
             sign=1,
             trap=trap,
         ),
@@ -130,12 +130,12 @@ def placed(track: Track, heading_deg: float = 75.0) -> Track:
     return replace(track, along_m=along, across_m=across)
 
 
-def changed(track: Track, **columns: np.ndarray) -> Track:
+def changed(track: Track, *, heading_deg: float = 75.0, **columns: np.ndarray) -> Track:
     """The track with other values in some columns of the common table."""
     samples = track.samples.copy()
     for name, values in columns.items():
         samples[name] = values if name != "fix" else pd.Categorical(values, dtype=samples["fix"].dtype)
-    return placed(replace(track, samples=samples))
+    return placed(replace(track, samples=samples), heading_deg)
 
 
 def without(track: Track, drop: np.ndarray) -> Track:
