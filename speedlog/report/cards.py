@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from speedlog.report import wording
 from speedlog.report.bars import Bar, Scale, scale
@@ -105,6 +105,13 @@ def base_name(file: str) -> str:
     return re.split(r"[/\\]", file)[-1] or file
 
 
+def _short(text: str, found: Pass) -> str:
+    """A sentence with its files by their own names: where they lie on a computer is nobody's business."""
+    for logger in found.loggers:
+        text = text.replace(logger.file, base_name(logger.file))
+    return text
+
+
 def card(
     title: str,
     found: Pass,
@@ -127,7 +134,7 @@ def card(
         direction=wording.direction(found),
         code=found.verdict.code if found.verdict else "none",
         words=wording.verdict_words(found),
-        verdict=with_tokens(wording.verdict(found)),
+        verdict=with_tokens(_short(wording.verdict(found), found)),
         figures=_figures(found, rows),
         rows=rows,
         row_scale=scale(bars),
@@ -226,7 +233,7 @@ def _rows(found: Pass, entry: SessionPass | None) -> tuple[Row, ...]:
                 wording.span(interval),
                 wording.difference(logger),
                 wording.coverage(logger) if found.trap else "",
-                with_tokens(logger.text),
+                with_tokens(_short(logger.text, found)),
                 Bar(reading, interval, f"logger{place % 6}"),
                 place,
             )
@@ -270,7 +277,14 @@ def _fault_lines(found: Pass, clock: LocalClock) -> tuple[FaultLine, ...]:
                 when += f" to {clock.time(fault.end_utc, 2)}"
             words, where = wording.FAULTS[fault.kind], wording.fault_where(fault)
             lines.append(
-                FaultLine(letter(place), words, where, when, fault.near_trap, with_tokens(fault.detail))
+                FaultLine(
+                    letter(place),
+                    words,
+                    where,
+                    when,
+                    fault.near_trap,
+                    with_tokens(_short(fault.detail, found)),
+                )
             )
     return tuple(sorted(lines, key=lambda line: (not line.near_trap, line.when)))
 
@@ -288,9 +302,11 @@ def _warnings(found: Pass, review: Review) -> tuple[str, ...]:
         if item.file in files
         for text in item.warnings
     ]
-    return tuple(dict.fromkeys([*found.warnings, *own, *review.warnings]))
+    told = [*found.warnings, *own, *review.warnings]
+    return tuple(dict.fromkeys(_short(text, found) for text in told))
 
 
 def _recordings(found: Pass, review: Review) -> tuple[tuple[str, RecordingSummary], ...]:
     letters = {logger.file: letter(place) for place, logger in enumerate(found.loggers)}
-    return tuple((letters.get(item.file, "–"), item) for item in review.recordings)
+    named = [replace(item, file=base_name(item.file)) for item in review.recordings]
+    return tuple((letters.get(old.file, "–"), new) for old, new in zip(review.recordings, named, strict=True))

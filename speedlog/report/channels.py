@@ -157,8 +157,8 @@ def _curve(
     view: View, place: int, logger: LoggerTrace, values: Array, item: _Channel, axis: str, rank: int
 ) -> dict[str, Any]:
     """One logger's channel as a line, its colour the logger's and its dash by rank; runs stored once."""
-    keep = thin(len(values), np.zeros(len(values), dtype=bool), view.settings.most_points // 2)
-    keep &= np.isfinite(logger.along_m)
+    known = np.flatnonzero(np.isfinite(values) & np.isfinite(logger.along_m))  # some come once a second
+    keep = known[thin(len(known), np.zeros(len(known), dtype=bool), view.settings.most_points // 2)]
     along, shown = logger.along_m[keep], np.round(values[keep], item.digits)
     along, shown = broken(along, shown, logger.time_s[keep])
     chosen = corners(shown)

@@ -177,37 +177,44 @@ def _readings(view: View) -> list[dict[str, Any]]:
 
 
 def _fault_lane(view: View, row: int, place: int, split: float) -> tuple[list[Any], list[Any], list[Any]]:
-    """One logger's faults: hatched bars in its lane, words beside them, a tint behind the curve."""
-    bars, notes, tints = [], [], []
+    """One logger's faults: hatched bars in its lane, words above them, a tint behind the curve."""
+    bars, tints, spots = [], [], []
     width = view.span[1] - view.span[0]
-    sign, last = (-1.0 if view.reverse else 1.0), -np.inf
-    for fault in sorted(
-        view.found.loggers[place].faults, key=lambda item: sign * (item.start_along_m or 0.0)
-    ):
+    for fault in view.found.loggers[place].faults:
         if fault.start_along_m is None or fault.end_along_m is None:
             continue
-        colour, hatch = FAULT_LOOKS[fault.kind]
         low, high = sorted((fault.start_along_m, fault.end_along_m))
         low, high = max(low, view.span[0] - 0.01 * width), min(high, view.span[1] + 0.01 * width)
         if high < low:
             continue
         shown = max(high - low, 0.004 * width)
-        bars.append(_fault_bar(fault, row, place, low, shown, colour, hatch))
-        tints.append(rectangle(low, low + shown, colour, 0.1, y0=split))
-        start = low + shown if view.reverse else low
-        if sign * start - last > view.settings.label_gap * width:
-            right = sign * start + view.settings.label_gap * width > max(sign * end for end in view.span)
-            side = "right" if right else "left"
-            font = {"size": 12, "color": "@ink"}
-            words = wording.FAULTS[fault.kind]
-            notes.append(label(start, row - 0.28, words, yref="y2", xanchor=side, font=font))
-            last = sign * start
-    return bars, notes, tints
+        bars.append(_fault_bar(fault, row, place, low, shown))
+        tints.append(rectangle(low, low + shown, FAULT_LOOKS[fault.kind][0], 0.1, y0=split))
+        spots.append((fault, low + shown if view.reverse else low, shown))
+    return bars, _fault_words(view, row, spots), tints
 
 
-def _fault_bar(
-    fault: Fault, row: int, place: int, low: float, width: float, colour: str, hatch: str
-) -> dict[str, Any]:
+def _fault_words(view: View, row: int, spots: list[tuple[Fault, float, float]]) -> list[dict[str, Any]]:
+    """The kinds in words above their bars: those near the trap and the long ones first, none over another."""
+    sign, gap = (-1.0 if view.reverse else 1.0), view.settings.label_gap * (view.span[1] - view.span[0])
+    last = max(sign * end for end in view.span)
+    notes: list[dict[str, Any]] = []
+    taken: list[float] = []
+    for fault, start, _ in sorted(spots, key=lambda spot: (not spot[0].near_trap, -spot[2])):
+        right = sign * start + gap > last  # no room to the right of it
+        at = sign * start - (gap if right else 0.0)
+        if any(abs(at - other) < gap for other in taken):
+            continue
+        taken.append(at)
+        font = {"size": 12, "color": "@ink"}
+        side = "right" if right else "left"
+        words = wording.FAULTS[fault.kind]
+        notes.append(label(start, row - 0.28, words, yref="y2", xanchor=side, font=font))
+    return notes
+
+
+def _fault_bar(fault: Fault, row: int, place: int, low: float, width: float) -> dict[str, Any]:
+    colour, hatch = FAULT_LOOKS[fault.kind]
     words = f"{letter(place)}: {wording.FAULTS[fault.kind]}, {wording.fault_where(fault)}"
     return {
         "type": "bar",
@@ -251,7 +258,14 @@ def _zoom(view: View, prefix: str) -> Chart:
         before = trap.exit_m if view.reverse else trap.entry_m
         text = f"trap figure<br>{{mps:{trap.official.speed_mps:.4f}}}"
         look = {"size": 13, "color": "@trap"}
-        at = {"yref": "y", "xanchor": "right", "align": "right", "xshift": -6, "font": look}
+        at = {
+            "yref": "y",
+            "xanchor": "right",
+            "align": "right",
+            "xshift": -6,
+            "font": look,
+            "bgcolor": "@veil",
+        }
         layout["annotations"].append(label(before, trap.official.speed_mps, text, **at))
     count = 2 + len(_readings(view))
     figure = {"speed": True, "borrow": f"{prefix}-speed", "curves": count, "layout": layout, "own_x": True}

@@ -8,6 +8,7 @@ charting library, stand in it as they are.
 from __future__ import annotations
 
 import datetime as dt
+import os
 import re
 from collections import Counter
 from dataclasses import dataclass
@@ -72,7 +73,8 @@ def session_page(
     for item in data.reviews:
         title = f"Pass {item.entry.number}"
         if item.error is not None or item.review is None:
-            cards.append(failed_card(title, item.entry, before is None, item.error or "Nothing was found."))
+            error = (item.error or "Nothing was found.").replace(f"{session.folder}{os.sep}", "")
+            cards.append(failed_card(title, item.entry, before is None, error))
         for place, drive in enumerate(item.drives, start=1):
             many = f", drive {place} of {len(item.drives)}" if len(item.drives) > 1 else ""
             assert item.review is not None

@@ -127,7 +127,7 @@ def difference(logger: Logger) -> str:
     """ "−1.0 mph (−0.5 %), peak against official"."""
     if logger.difference_mps is None:
         return "–"
-    percent = "" if logger.difference_percent is None else f" ({_signed(logger.difference_percent)} %)"
+    percent = "" if logger.difference_percent is None else f" ({_signed(logger.difference_percent)}\u00a0%)"
     return f"{dif(logger.difference_mps)}{percent}" + (f", {logger.compared}" if logger.compared else "")
 
 
@@ -136,20 +136,20 @@ def estimate_difference(trap: Trap) -> str:
     if trap.official is None or trap.estimate_mps is None:
         return ""
     off = trap.estimate_mps - trap.official.speed_mps
-    return f"{dif(off)} ({_signed(100 * off / trap.official.speed_mps)} %), against the trap figure"
+    return f"{dif(off)} ({_signed(100 * off / trap.official.speed_mps)}\u00a0%), against the trap figure"
 
 
 def estimate_coverage(trap: Trap) -> str:
-    return f"the logs cover {100 * trap.coverage:.0f} % of the trap"
+    return f"GNSS covers {100 * trap.coverage:.0f}\u00a0% of the trap"
 
 
 def coverage(logger: Logger) -> str:
     """How much of the trap a logger saw."""
     if logger.kind == "wheel":
-        return f"wheel speed over {100 * logger.coverage:.0f} % of the trap"
+        return f"wheel speed over {100 * logger.coverage:.0f}\u00a0% of the trap"
     if logger.coverage == 0:
         return "saw nothing of the trap"
-    return f"saw {100 * logger.coverage:.0f} % of the trap"
+    return f"saw {100 * logger.coverage:.0f}\u00a0% of the trap"
 
 
 def reading_name(logger: Logger) -> str:
@@ -223,14 +223,15 @@ def chart_speed(found: Pass) -> str:
     parts = ["Speed against distance along the line."]
     if (said := peak(found)) is not None:
         parts.append(said)
-    marked = [fault for logger in found.loggers for fault in logger.faults]
-    near = sum(fault.near_trap for fault in marked)
-    if not marked:
+    faults = [fault for logger in found.loggers for fault in logger.faults]
+    placed = [fault for fault in faults if fault.start_along_m is not None and fault.end_along_m is not None]
+    if not faults:
         parts.append("No logger shows a fault.")
-    else:
-        parts.append(
-            f"{counted(len(marked), 'fault')} marked below the curve, {near or 'none'} near the trap."
-        )
+    if placed:
+        near = sum(fault.near_trap for fault in placed) or "none"
+        parts.append(f"{counted(len(placed), 'fault')} marked below the curve, {near} near the trap.")
+    if len(faults) > len(placed):
+        parts.append(f"{counted(len(faults) - len(placed), 'fault')} without a known place on the line.")
     return " ".join(parts)
 
 
@@ -258,7 +259,8 @@ def chart_channel(name: str, unit: str, values: Mapping[str, Array], digits: int
     said = []
     for letter, found in values.items():
         low, high = float(np.nanmin(found)), float(np.nanmax(found))
-        said.append(f"{letter} {low:.{digits}f} to {high:.{digits}f}{unit}")
+        ends = dict.fromkeys((f"{low:.{digits}f}", f"{high:.{digits}f}"))  # one word where they are the same
+        said.append(f"{letter} {' to '.join(ends)}{unit}")
     return f"{name}: {', '.join(said)}."
 
 

@@ -6,9 +6,9 @@
   const dark = window.matchMedia("(prefers-color-scheme: dark)");
   const themes = {
     light: {ink: "#101418", soft: "#454d54", paper: "#ffffff", grid: "#dde2e5", band: "rgba(16,20,24,.22)",
-      outline: "#101418", trap: "#b84700", trapband: "#f3e9e2"},
+      outline: "#101418", trap: "#b84700", trapband: "#f3e9e2", veil: "rgba(255,255,255,.8)"},
     dark: {ink: "#f4f6f7", soft: "#bcc5cb", paper: "#0e1215", grid: "#2b3339", band: "rgba(244,246,247,.28)",
-      outline: "#0e1215", trap: "#ff8a4c", trapband: "#2b211b"},
+      outline: "#0e1215", trap: "#ff8a4c", trapband: "#2b211b", veil: "rgba(14,18,21,.8)"},
   };
   const palette = {vermillion: "#d55e00", orange: "#e69f00", blue: "#0072b2", purple: "#cc79a7", sky: "#56b4e9",
     green: "#009e73", yellow: "#f0e442", logger1: "#009e73", logger2: "#e69f00", logger3: "#cc79a7",
