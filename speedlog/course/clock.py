@@ -60,7 +60,7 @@ def mend(recording: Recording, settings: PassSettings) -> Timeline:
     inside = np.ones(len(step_ns), dtype=bool)
     inside[borders] = False
     interval_s = float(np.median(step_ns[inside])) / _NS if inside.any() else 1.0
-    long = np.flatnonzero(inside & (step_ns > settings.step_intervals * interval_s * _NS))
+    long = _long_intervals(step_ns, inside, interval_s, settings)
     found: dict[int, float] = {}
     if len(borders) or len(long):
         motion = _Motion(samples, logged_ns / _NS - logged_ns[0] / _NS)
@@ -69,6 +69,16 @@ def mend(recording: Recording, settings: PassSettings) -> Timeline:
             if passed is not None:
                 found[row] = passed
     return _rebuild(samples, logged_ns, interval_s, found)
+
+
+def _long_intervals(
+    step_ns: NDArray[np.int64], inside: NDArray[np.bool_], interval_s: float, settings: PassSettings
+) -> NDArray[np.intp]:
+    """Intervals that may hide a forward step: none in a log that keeps no steady rate anyway."""
+    steady = np.abs(step_ns[inside] - interval_s * _NS) <= settings.step_steady * interval_s * _NS
+    if not inside.any() or steady.mean() < settings.step_steady_share:
+        return np.empty(0, dtype=np.intp)
+    return np.flatnonzero(inside & (step_ns > settings.step_intervals * interval_s * _NS))
 
 
 class _Motion:
@@ -80,6 +90,10 @@ class _Motion:
         self.lat = samples["lat_deg"].to_numpy(dtype=float)
         self.lon = samples["lon_deg"].to_numpy(dtype=float)
         self.speed = samples["speed_mps"].to_numpy(dtype=float)
+
+    def has_readings(self, row: int) -> bool:
+        """Whether the receiver gave a speed on both sides of the join after `row`."""
+        return bool(np.isfinite(self.speed[row]) and np.isfinite(self.speed[row + 1]))
 
     def speed_at(self, row: int) -> float:
         """The median of the readings around the join after `row`; from positions where there are none."""
@@ -109,7 +123,8 @@ def _passed_s(
     logged = float(motion.time_s[row + 1] - motion.time_s[row])
     backward = logged <= 0
     speed = motion.speed_at(row)
-    guesses = _guesses(motion, row, speed) if speed > settings.standing_mps else []
+    told = speed > settings.standing_mps and (border or motion.has_readings(row))
+    guesses = _guesses(motion, row, speed) if told else []
     if not guesses:
         # standing, or blind: if the clock went back, one interval passed; else nothing speaks against it
         return interval_s if backward else None

@@ -30,10 +30,8 @@ def find(track: Track, settings: FaultSettings) -> list[Span]:
     data = readings_of(track)
     if len(data.row) < settings.ceiling_rows or track.kind == "wheel":
         return []
-    wild = [item for item in outlier.find(track, settings) if item.concerns != "position"]
-    sound = np.ones(len(data.row), dtype=bool)
-    for item in wild:
-        sound &= (data.time_s < item.start_s) | (data.time_s > item.end_s)
+    # a spike above the flat top must not hide it
+    sound = ~outlier.wrong_speed(track, settings)[0][data.row]
     if not sound.any() or data.speed_mps[sound].max() <= settings.moving_mps:
         return []
     top = float(data.speed_mps[sound].max())

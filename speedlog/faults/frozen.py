@@ -86,8 +86,9 @@ def _stuck_speed(track: Track, settings: FaultSettings) -> Flags:
     """(N,) rows whose speed reading repeats, and can't be a steady drive nor a flat top."""
     data = readings_of(track)
     stuck = np.zeros(len(track.time_s), dtype=bool)
-    tops = ceiling.find(track, settings)
-    for first, last in equal_runs(data.speed_mps, settings.repeat_rows):
+    repeats = equal_runs(data.speed_mps, settings.repeat_rows)
+    tops = ceiling.find(track, settings) if repeats else []
+    for first, last in repeats:
         value = float(data.speed_mps[first])
         begin, end = int(data.row[first]), int(data.row[last])
         if value <= settings.moving_mps:

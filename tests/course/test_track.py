@@ -125,6 +125,16 @@ def test_a_stale_position_after_a_gap_does_not_make_a_step():
     assert len(mend(recording(samples), PassSettings()).step_s) == 0
 
 
+def test_a_log_without_a_rate_or_a_speed_of_its_own_has_no_hidden_steps():
+    log = stepped(record(day(), rate_hz=10.0), 22.03, 5.0, segments=False)
+    assert len(mend(log, PassSettings()).step_s) == 1
+    rng = np.random.default_rng(2)
+    assert len(mend(kept(log, rng.random(len(log.samples)) < 0.5), PassSettings()).step_s) == 0
+    blind = log.samples.copy()
+    blind["speed_mps"] = np.nan
+    assert len(mend(recording(blind), PassSettings()).step_s) == 0
+
+
 def test_standing_a_backward_step_takes_one_interval_and_a_forward_one_is_believed():
     log = record(day(), rate_hz=10.0)
     back = mend(stepped(log, 4.0, -600.0, segments=True), PassSettings())
