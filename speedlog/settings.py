@@ -27,6 +27,11 @@ class ReadSettings:
     step_speed_mps: float = setting(5.0, "m/s", "below it a car that stood through a gap looks like a clock's step")
     step_place_m: float = setting(1.0, "m", "position noise on the way of one interval")
     most_repeated_share: float = setting(0.95, "share", "of samples lost to repeated times; such times stand still")
+    vtg_least_epochs: int = setting(10, "count", "moving epochs that must tell to which position VTG speeds belong")
+    vtg_misfit_ratio: float = setting(0.5, "ratio", "of summed squares; one epoch off makes them several times larger")
+    late_date_s: float = setting(60.0, "s", "receivers that write the old date after midnight mend it within seconds")
+    least_new_rows_share: float = setting(0.2, "share", "of repeated stamps with a new row: the rest may be standing")
+    spread_from_rows: float = setting(2.0, "rows", "median at a stamp; below it the log repeats a time now and then")
     earliest_year: int = setting(2000, "year", "before it no such log could be made: the date is wrong")
     latest_year: int = setting(2070, "year", "after it the date is wrong (two-digit years are 1970 to 2069)")
     rollover_before_year: int = setting(
@@ -72,10 +77,15 @@ class PassSettings:
     turned_for_s: float = setting(1.0, "s", "a heading that is off for less is a bad position")
     sudden_mps2: float = setting(40.0, "m/s²", "no car gains or sheds more; a faster change is a bad reading")
     sudden_mps: float = setting(5.0, "m/s", "and this much on top, for noise and coarse times")
+    held_runs: int = setting(8, "runs", "so many short holds in a pass are a faster table's habit, not a stuck receiver")
+    held_share: float = setting(0.15, "share of rows", "the same: fewer held rows don't matter")
+    held_longest: float = setting(2.5, "times the median", "a longer hold than is usual here is a stuck receiver")
     line_least_m: float = setting(10.0, "m", "two points nearer than this tell no heading at all")
     line_good_m: float = setting(200.0, "m", "a metre off turns the line by 0.3°, 3 m in 500 m: worth a word below")
     step_intervals: float = setting(1.5, "own intervals", "a longer interval may be a gap, or the clock stepped")
     step_most_intervals: float = setting(1.6, "own intervals", "a forward step hides one interval, jitter included")
+    step_steady: float = setting(0.25, "share of the interval", "jitter of a receiver that keeps a rate")
+    step_steady_share: float = setting(0.8, "share of intervals", "fewer steady ones, and a long one means nothing")
     step_place_m: float = setting(0.3, "m", "how well two positions a second apart tell a distance")
     step_sure: float = setting(4.0, "sd", "a clock is called wrong only beyond this")
 
@@ -127,7 +137,6 @@ class FaultSettings:
     outlier_speed_mps: float = setting(0.4, "m/s", "smaller spikes do no harm")
     outlier_place_m: float = setting(1.0, "m", "slow wander and steps of a metre are a receiver's normal life")
     outlier_place_mps: float = setting(0.5, "m/s", "times the distance in time: error of the speed between positions")
-    held_share: float = setting(0.4, "share of moving rows", "a table written faster than its receiver repeats so many")
 
 
 @dataclass(frozen=True)

@@ -110,7 +110,7 @@ def forward_steps(
     return np.flatnonzero(steps) + 1
 
 
-def cut_fractions(time_ns: Times, distinct_rows: Flags) -> Times | None:
+def cut_fractions(time_ns: Times, distinct_rows: Flags, settings: ReadSettings) -> Times | None:
     """Times spread evenly where the log's clock shows that its fractions were cut off, else None.
 
     Args:
@@ -125,11 +125,12 @@ def cut_fractions(time_ns: Times, distinct_rows: Flags) -> Times | None:
     starts = np.flatnonzero(np.diff(time_ns, prepend=time_ns[0] - 1) > 0)
     counts = np.diff(np.append(starts, len(time_ns)))
     stamps = time_ns[starts]
-    if len(starts) < 4 or np.median(counts[1:-1]) < 2:
+    if len(starts) < 4 or np.median(counts[1:-1]) < settings.spread_from_rows:
         return None
     resolution = median_interval_ns(stamps)
     new_rows = np.add.reduceat(distinct_rows.astype(np.int64), starts) - distinct_rows[starts]
-    if np.mean(new_rows[counts > 1] > 0) < 0.2 or np.any((stamps - stamps[0]) % resolution):
+    shows_new = float(np.mean(new_rows[counts > 1] > 0))
+    if shows_new < settings.least_new_rows_share or np.any((stamps - stamps[0]) % resolution):
         return None
     out = time_ns.copy()
     breaks = np.flatnonzero(np.diff(stamps) != resolution) + 1

@@ -116,7 +116,9 @@ def build_recording(
     if clock is Clock.UTC:
         log.warnings += _date_warnings(time_ns[rows], options)
     table = _table(time_ns[rows], {name: column[rows] for name, column in values.items()})
-    segments = tuple(_one_row_a_time(piece, ids, log) for piece, ids in _pieces(table, rows, log, options))
+    segments = tuple(
+        _one_row_a_time(piece, ids, log, options) for piece, ids in _pieces(table, rows, log, options)
+    )
     _check_running(segments, len(rows), log, source, options.settings.most_repeated_share)
     return Recording(
         file=source.file,
@@ -265,12 +267,13 @@ def _pieces(table: pd.DataFrame, ids: Ids, log: _Log, options: ReadOptions) -> l
     return [(table.iloc[a:b], ids[a:b]) for a, b in pairwise(edges)]
 
 
-def _one_row_a_time(table: pd.DataFrame, ids: Ids, log: _Log) -> pd.DataFrame:
+def _one_row_a_time(table: pd.DataFrame, ids: Ids, log: _Log, options: ReadOptions) -> pd.DataFrame:
     """Repeated times spread, merged or rejected: one row a time is left."""
     index = pd.DatetimeIndex(table.index)
     if index.is_unique:
         return table
-    spread = cut_fractions(np.asarray(index.asi8, dtype=np.int64), _contradicts_row_before(table))
+    time_ns = np.asarray(index.asi8, dtype=np.int64)
+    spread = cut_fractions(time_ns, _contradicts_row_before(table), options.settings)
     if spread is not None:
         moved = pd.DatetimeIndex(pd.to_datetime(spread, unit="ns", utc=True)).as_unit("ns")
         table = table.set_axis(moved.rename("time"))

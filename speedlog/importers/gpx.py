@@ -111,7 +111,9 @@ class _Track:
         order = sorted(range(len(self.segments)), key=lambda at: self.segments[at][0][0])
         placed = [self.segments[at] for at in order]
         apart = all(one[-1][0] < two[0][0] for one, two in pairwise(placed))
-        if apart and order != sorted(order):
+        if not apart:
+            self.warnings.append("track segments overlap in time: more than one receiver in one file?")
+        elif order != sorted(order):
             self.segments = placed
             self.warnings.append("track segments stand out of order in the file: sorted by time")
         if self.zoneless:

@@ -64,7 +64,7 @@ def read(source: Source, options: ReadOptions = ReadOptions()) -> Recording:  # 
         if fields is not None:
             tally.count(fields)
             epochs.add(fields, line)
-    rows, dated = epochs.result(tally.years)
+    rows, dated, notes = epochs.result(tally.years, options.settings)
     if not len(rows.time_ns):
         first = f" (line {tally.rejects[0].line}: {tally.rejects[0].reason})" if tally.rejects else ""
         problem = (
@@ -78,7 +78,7 @@ def read(source: Source, options: ReadOptions = ReadOptions()) -> Recording:  # 
         epochs=rows,
         rejects=tally.rejects,
         rejected=tally.rejected,
-        warnings=_warnings(tally, epochs, dated),
+        warnings=[*_warnings(tally, epochs, dated), *notes],
         options=options,
     )
 

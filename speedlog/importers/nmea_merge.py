@@ -3,7 +3,8 @@
 - Sentences with a time (RMC, GGA, GLL, GNS, ZDA) go to the epoch of that time if it is one of the last
   few; the same sentence of the same talker again starts a new epoch, also at a repeated time.
 - Sentences without a time (VTG, GSA, GSV) belong to the epoch at hand, that is to the last position
-  sentence before them. VTG gives a speed only where RMC gives none.
+  sentence before them; in a log without RMC the motion may show that VTG stands before its position.
+  VTG gives a speed only where RMC gives none.
 - A sentence's blank never overwrites what another one says; of two positions the one with more decimals
   is kept.
 - Fix: of one kind of sentence the best talker's word holds (a system without satellites doesn't spoil
@@ -24,7 +25,9 @@ from numpy.typing import NDArray
 from speedlog.importers.epoch_times import DAY_NS, unwrap_midnight
 from speedlog.importers.epochs import RawEpochs
 from speedlog.importers.nmea_sentence import Quality, SentenceFields
+from speedlog.importers.nmea_vtg import vtg_leads
 from speedlog.samples import Fix
+from speedlog.settings import ReadSettings
 
 _RECENT = 3  # epochs: receivers send the last sentences of an epoch after the first of the next, no later
 _STRONGEST = 4  # satellites: a position takes four
@@ -115,8 +118,8 @@ class Epochs:
             for satellite, strength in fields.cn0:
                 epoch.cn0[satellite] = max(strength, epoch.cn0.get(satellite, 0.0))
 
-    def result(self, years: dict[int, int]) -> tuple[RawEpochs, bool]:
-        """The rows, and whether anything dates them (else their times are times of day).
+    def result(self, years: dict[int, int], settings: ReadSettings) -> tuple[RawEpochs, bool, list[str]]:
+        """The rows; whether anything dates them (else their times are times of day); warnings.
 
         Args:
             years: four-digit years by their last two digits, as ZDA gives them.
@@ -125,7 +128,7 @@ class Epochs:
         days = np.array([_day(epoch, years) for epoch in self._all], dtype=float)
         dated = bool(np.isfinite(days).any())
         if dated:
-            time_ns = time_ns + _filled_days(time_ns, days) * DAY_NS
+            time_ns = time_ns + _filled_days(time_ns, days, settings) * DAY_NS
         rows = [at for at, epoch in enumerate(self._all) if epoch.is_row]
         kept = [self._all[at] for at in rows]
         values: dict[str, NDArray[Any]] = {
@@ -133,12 +136,34 @@ class Epochs:
             for name in ("lat_deg", "lon_deg", "alt_m", "satellites")
         }
         values["hdop"] = np.array([e.hdop if e.hdop < _NO_HDOP else math.nan for e in kept], dtype=float)
-        values["speed_mps"] = np.array([_first(e.speed_mps, e.vtg_speed_mps) for e in kept], dtype=float)
-        values["track_deg"] = np.array([_first(e.track_deg, e.vtg_track_deg) for e in kept], dtype=float)
+        times = time_ns[rows] if rows else time_ns[:0]
+        warnings = _add_motion(kept, times, values, settings)
         values["cn0_dbhz"] = np.array([_cn0(e) for e in kept], dtype=float)
         values["fix"] = np.array([_fix(e) for e in kept], dtype=object)
         lines = np.array([epoch.line for epoch in kept], dtype=np.int64)
-        return RawEpochs(time_ns[rows] if rows else time_ns[:0], lines, values), dated
+        return RawEpochs(times, lines, values), dated, warnings
+
+
+def _add_motion(
+    kept: list[_Epoch], time_ns: NDArray[np.int64], values: dict[str, NDArray[Any]], settings: ReadSettings
+) -> list[str]:
+    """Put speed and course in: RMC's, else VTG's, which may have to go to the position after it."""
+    speed, track, vtg_speed, vtg_track = (
+        np.array([getattr(epoch, name) for epoch in kept], dtype=float)
+        for name in ("speed_mps", "track_deg", "vtg_speed_mps", "vtg_track_deg")
+    )
+    warnings = []
+    if np.isnan(speed).all() and np.isfinite(vtg_speed).any():
+        leads = vtg_leads(time_ns, values["lat_deg"], values["lon_deg"], vtg_speed, settings)
+        if leads:
+            vtg_speed = np.concatenate([[math.nan], vtg_speed[:-1]])
+            vtg_track = np.concatenate([[math.nan], vtg_track[:-1]])
+            warnings.append("speeds (VTG) stand before their positions, as the motion shows: taken so")
+        elif leads is None:
+            warnings.append("speeds (VTG) have no time of their own: taken for the position before them")
+    values["speed_mps"] = np.where(np.isnan(speed), vtg_speed, speed)
+    values["track_deg"] = np.where(np.isnan(track), vtg_track, track)
+    return warnings
 
 
 def _first(one: float, other: float) -> float:
@@ -174,13 +199,34 @@ def _day(epoch: _Epoch, years: dict[int, int]) -> float:
     return float((date - _EPOCH_DATE).days)
 
 
-def _filled_days(time_ns: NDArray[np.int64], days: NDArray[np.float64]) -> NDArray[np.int64]:
+def _filled_days(
+    time_ns: NDArray[np.int64], days: NDArray[np.float64], settings: ReadSettings
+) -> NDArray[np.int64]:
     """(N,) a day for every epoch: its own, else counted over midnight from the one before, else after."""
     running = unwrap_midnight(time_ns) // DAY_NS
     known = np.flatnonzero(np.isfinite(days))
     before = np.clip(np.searchsorted(known, np.arange(len(days)), side="right") - 1, 0, None)
-    source = known[before]
+    source = known[before]  # the epoch whose date counts for each
+    latest = np.where(source <= np.arange(len(days)), days[source], np.nan)
+    days = _mended_dates(time_ns, days, latest, np.flatnonzero(np.diff(running) == 1) + 1, settings)
     return np.asarray(days[source].astype(np.int64) + running - running[source], dtype=np.int64)
+
+
+def _mended_dates(
+    time_ns: NDArray[np.int64],
+    days: NDArray[np.float64],
+    latest: NDArray[np.float64],
+    midnights: NDArray[np.intp],
+    settings: ReadSettings,
+) -> NDArray[np.float64]:
+    """(N,) dates, put on by a day where a receiver still writes the old one for a moment after midnight."""
+    mended, late_ns = days.copy(), settings.late_date_s * 1e9
+    for turn in midnights:
+        row = int(turn)
+        while row < len(days) and time_ns[row] <= late_ns:
+            mended[row] += days[row] == latest[turn - 1]
+            row += 1
+    return mended
 
 
 def _cn0(epoch: _Epoch) -> float:

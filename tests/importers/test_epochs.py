@@ -285,7 +285,7 @@ def test_lone_rows_limit_is_the_setting() -> None:
 
 def test_no_spreading_without_several_rows_a_stamp() -> None:
     stamps = np.arange(10, dtype=np.int64) * 10**9
-    assert cut_fractions(stamps, np.ones(10, dtype=np.bool_)) is None
+    assert cut_fractions(stamps, np.ones(10, dtype=np.bool_), ReadSettings()) is None
 
 
 @given(
@@ -329,3 +329,32 @@ def test_any_rows_give_a_sound_table_or_one_clear_error(
         check_samples(segment)
     check_samples(found.samples)
     assert sum(len(segment) for segment in found.segments) <= len(rows)
+
+
+def test_forward_step_allows_for_position_noise() -> None:
+    """At 20 m/s and 1 Hz a car moves 20 m: 20 % of the way and the setting's metre may be wrong."""
+    for moved, pieces in ((20.0, 2), (26.0, 2), (26.5, 1), (15.9, 2), (15.7, 1)):
+        at_m = [0, 20, 40, 40 + moved, 60 + moved]
+        assert len(moving([0, 1, 2, 60, 61], at_m, 20.0).segments) == pieces, moved
+
+
+def test_many_lone_times_are_no_exceptions_but_disorder() -> None:
+    def log(lone: int, rows: int) -> Recording:
+        times = np.arange(rows, dtype=float)
+        times[3 : 3 + 4 * lone : 4] = 0.5
+        return build(times)
+
+    limit = ReadSettings().most_clock_steps
+    few, many = log(limit, 4 * limit + 10), log(limit + 1, 4 * limit + 10)
+    assert few.rejected == limit  # so few may be any share of the log
+    assert many.rejected < limit and any("out of order" in text for text in many.warnings)
+    assert log(limit + 1, 40 * limit).rejected == limit + 1  # under a tenth of the log
+
+
+def test_spreading_needs_rows_that_differ() -> None:
+    """A fifth of the stamps must show a new row: fewer are slips among copies."""
+    stamps = np.repeat(np.arange(20, dtype=np.int64) * 10**9, 2)
+    for new, spread in ((3, False), (4, True)):
+        differs = np.tile([True, False], 20)
+        differs[1 : 2 * new : 2] = True
+        assert (cut_fractions(stamps, differs, ReadSettings()) is not None) == spread

@@ -158,6 +158,11 @@ def test_segments_out_of_order_are_sorted_whole() -> None:
     assert [stamp.second for stamp in found.declared_breaks] == [1]
 
 
+def test_overlapping_segments_stay_in_file_order_with_a_warning() -> None:
+    found = read(document(point(0), point(4), "</trkseg><trkseg>", point(2), point(6)))
+    assert len(found.segments) == 2 and any("overlap in time" in text for text in found.warnings)
+
+
 def test_bad_points_are_rejected_with_their_line_and_reason() -> None:
     no_time = '<trkpt lat="53.1" lon="-1.2"/>\n'
     bad_time = '<trkpt lat="53.1" lon="-1.2"><time>noon</time></trkpt>\n'

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from speedlog.errors import SpeedlogError
 from speedlog.importers import nmea
 from speedlog.samples import Clock, Recording, Reject
+from speedlog.settings import ReadSettings
 from tests.importers.nmea_text import clean_log, framed, gga, log_of, read, rmc
 
 KNOT = 1852 / 3600
@@ -183,6 +184,73 @@ def test_midnight_with_a_date_before_it_only() -> None:
 def test_midnight_with_a_date_after_it_only() -> None:
     found = read(log_of(gga("235958.00"), gga("235959.00"), rmc("000000.00", date="160624")))
     assert times(found)[0] == "2024-06-15T23:59:58+00:00"
+
+
+@pytest.mark.parametrize("undated", [False, True])
+def test_an_old_date_for_a_moment_after_midnight_is_mended(undated: bool) -> None:
+    old = ["235957", "235958", "000000", "000001", "000002", "000003"]
+    rows = [rmc(f"{time}.00") for time in old]
+    rows += [rmc(f"{time}.00", date="160624") for time in ("000004", "000005")]
+    if undated:
+        rows.insert(2, gga("235959.00"))
+    found = read(log_of(*rows))
+    assert times(found)[-6:] == [f"2024-06-16T00:00:0{second}+00:00" for second in range(6)]
+    assert len(found.segments) == 1 and found.rejected == 0
+
+
+def test_an_old_date_long_after_midnight_is_believed() -> None:
+    """A minute is the limit: an hour later the same date means that the log goes back a day."""
+    late = ReadSettings().late_date_s
+    for second, day in ((late - 1, 16), (late + 1, 15)):
+        time = f"00{int(second) // 60:02d}{int(second) % 60:02d}.00"
+        assert (
+            read(log_of(rmc("235959.00"), rmc(time), rmc(time.replace(".00", ".50")))).samples.index[-1].day
+            == day
+        )
+
+
+def test_a_log_of_one_time_of_day_on_two_days_keeps_its_dates() -> None:
+    found = read(
+        log_of(rmc("120000"), rmc("120001"), rmc("120000", date="160624"), rmc("120001", date="160624"))
+    )
+    assert [stamp.day for stamp in found.samples.index] == [15, 15, 16, 16]
+
+
+def vtg_log(leads: bool, accel_mps2: float) -> bytes:
+    """GGA and VTG at 10 Hz from 20 m/s on; positions by s = v t + a t²/2 along a meridian."""
+    bodies = []
+    for at in range(40):
+        t = at / 10
+        place_m, speed = 20 * t + accel_mps2 * t * t / 2, 20 + accel_mps2 * t
+        minutes = (
+            place_m / 1854.80
+        )  # one minute of latitude at 53.1 N: 111288.16 m / 60, references.md topic 4
+        vtg = f"GNVTG,0.0,T,,M,{speed / KNOT:.3f},N,{speed * 3.6:.3f},K,A"
+        pair = [gga(f"12000{at // 10}.{at % 10}0", minutes=f"{6 + minutes:09.6f}"), vtg]
+        bodies += reversed(pair) if leads else pair
+    return log_of(*bodies)
+
+
+@pytest.mark.parametrize(("leads", "warned"), [(False, False), (True, True)])
+def test_vtg_goes_to_the_position_that_the_motion_shows(leads: bool, warned: bool) -> None:
+    found = read(vtg_log(leads, 8.0))
+    speed = found.samples["speed_mps"].to_numpy()
+    # by the making of the log: 20 m/s and 0.8 m/s more each epoch; the first VTG has no position before it
+    assert speed[1:] == pytest.approx(20 + 0.8 * np.arange(1, 40), abs=1e-3)
+    assert any("stand before their positions" in text for text in found.warnings) == warned
+
+
+def test_vtg_needs_enough_moving_epochs_to_be_placed() -> None:
+    least = ReadSettings().vtg_least_epochs
+    for epochs, known in ((least + 1, False), (least + 2, True)):  # the first and the last have one neighbour
+        lines = vtg_log(True, 8.0).splitlines(keepends=True)[: 2 * epochs]
+        assert any("stand before" in text for text in read(b"".join(lines)).warnings) == known
+
+
+def test_vtg_at_constant_speed_goes_to_the_position_before_with_a_warning() -> None:
+    found = read(vtg_log(False, 0.0))
+    assert found.samples["speed_mps"].to_numpy() == pytest.approx(20.0, abs=1e-3)
+    assert any("taken for the position before them" in text for text in found.warnings)
 
 
 def test_zda_gives_the_century() -> None:

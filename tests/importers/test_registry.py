@@ -57,13 +57,13 @@ def test_every_importer_has_its_three_names_and_a_sample() -> None:
 def test_each_sniff_over_every_formats_sample(name: str) -> None:
     for importer in importers():
         taken = importer.sniff(SAMPLES[name][:HEAD_BYTES])
-        own = importer.NAME == name
+        own = name == importer.NAME
         if importer.NAME == "delimited":  # the last in the list may look at any text
             assert taken or not own
         else:
             assert taken == own
     found = detect(Source("x", SAMPLES[name]))
-    assert found.NAME == name
+    assert name == found.NAME
 
 
 @pytest.mark.parametrize("data", [b"", b"\x00", b"\xff" * 100, b"\x00\xff" * 500, bytes(range(256)) * 20])
