@@ -59,10 +59,19 @@ def _given(given: tuple[str, str] | None) -> str:
 
 
 def with_tokens(sentence: str) -> str:
-    """A finished sentence ("… at 187.5 mph") with its speeds made into tokens that keep the digits."""
+    """A finished sentence ("… at 187.5 mph") with its speeds made into tokens that keep the digits.
+
+    A speed that stands in brackets because it is in another unit ("158.4 mph (255 km/h)": what the
+    logger itself counts in) stays as it is written.
+    """
+    last = ""
 
     def token(found: re.Match[str]) -> str:
+        nonlocal last
         unit = speed_unit(found["unit"])
+        before, last = last, unit.symbol
+        if sentence[: found.start()].endswith("(") and before not in ("", unit.symbol):
+            return found[0]
 
         def one(text: str, make: str) -> str:
             return f"{{{make}:{unit.to_si(float(text)):.5f}|{text}|{unit.symbol}}}"

@@ -45,6 +45,21 @@ def test_a_sentence_keeps_its_digits_in_its_own_unit_and_converts_in_others() ->
     assert as_text(sentence, KMH) == "The trap's 301.8\u00a0km/h stands: 301.1 to 303.2\u00a0km/h."
 
 
+def test_a_speed_in_brackets_in_another_unit_stays_as_it_is_written() -> None:
+    sentence = with_tokens(
+        "stops at 158.4 mph (255.0 km/h), 6.9 m/s low (255 km/h, 8 bits); 10 mph (9 to 11 mph)"
+    )
+    # 6.9 m/s = 15.4 mph
+    shown = as_text(sentence, MPH).replace("\u00a0", " ")
+    assert shown == "stops at 158.4 mph (255.0 km/h), 15.4 mph low (255 km/h, 8 bits); 10 mph (9 to 11 mph)"
+    # 158.4 mph = 70.81 m/s; 10, 9, 11 mph = 4.47, 4.02, 4.92 m/s
+    shown = as_text(sentence, MPS).replace("\u00a0", " ")
+    assert (
+        shown
+        == "stops at 70.81 m/s (255.0 km/h), 6.9 m/s low (255 km/h, 8 bits); 4.47 m/s (4.02 to 4.92 m/s)"
+    )
+
+
 def test_plus_minus_is_one_piece_with_its_number() -> None:
     assert as_text(with_tokens("it was 187.9 ± 1.6 mph"), MPH) == "it was 187.9\u00a0±\u00a01.6\u00a0mph"
 
