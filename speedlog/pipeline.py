@@ -59,7 +59,7 @@ def review(
     air = None if wind is None else parse_wind(wind)
     paths = _distinct([files] if isinstance(files, str | os.PathLike) else list(files))
     options = ReadOptions(columns=None if columns is None else Path(columns), settings=settings.read)
-    recordings = [read(path, options) for path in paths]
+    recordings = _named([read(path, options) for path in paths], paths)
 
     gnss = [i for i, recording in enumerate(recordings) if recording.has_positions]
     spans = [find_passes(recordings[i], course, settings.passes) for i in gnss]
@@ -145,6 +145,15 @@ def _distinct(paths: Sequence[PathLike]) -> list[Path]:
     if not found:
         raise SpeedlogError("no log file was given", todo="Name at least one GNSS log.")
     return found
+
+
+def _named(recordings: Sequence[Recording], paths: Sequence[Path]) -> list[Recording]:
+    """Each recording under its file's own name; the folder only where two files share a name."""
+    names = [path.name for path in paths]
+    return [
+        replace(item, file=path.name if names.count(path.name) == 1 else f"{path.parent.name}/{path.name}")
+        for item, path in zip(recordings, paths, strict=True)
+    ]
 
 
 def _figures(trap: TrapFigures, drives: Sequence[Drive], course: Course | None) -> dict[int, str]:

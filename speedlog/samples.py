@@ -145,8 +145,10 @@ MOST_REJECTS = 1000  # enough to find the trouble; a hostile file could hold mil
 
 def empty_samples(index: pd.DatetimeIndex) -> pd.DataFrame:
     """A common table with these times and nothing else in it."""
-    table = pd.DataFrame(np.nan, index=index, columns=list(COLUMN_NAMES), dtype=float)
-    table["fix"] = pd.Categorical([None] * len(index), dtype=FIX_DTYPE)
+    blank = np.full(len(index), np.nan)
+    # one shared column of blanks: importers replace whole columns, so nothing is written into it
+    table = pd.DataFrame(dict.fromkeys(COLUMN_NAMES, blank), index=index, copy=False)
+    table["fix"] = pd.Categorical.from_codes(np.full(len(index), -1, dtype=np.int8), dtype=FIX_DTYPE)
     table.index.name = "time"
     return table
 

@@ -13,7 +13,9 @@ from speedlog.fusion.smoother import LinearModel, Smoothed, Wild, smooth
 from speedlog.settings import FusionSettings
 
 Array = NDArray[np.float64]
-_FEW_HYPOTHESES = 12  # for the rounds that only settle the noise
+_SETTLING_SHARE = 4  # the rounds that only settle the noise go without three paths in four
+_SPARSE = 1.5  # nodes a reading; a slow log leaves its paths undecided for longer
+_SPARSE_FACTOR = 4
 _LEAST_WEIGHT = 1e-5
 _LEAST_WHEEL_SHARE = 0.1  # a wheel's misfits follow one another: it is never as good as they look
 
@@ -26,11 +28,13 @@ class Motion:
         time_s: (K,) on the pass's common clock.
         smoothed: the mixture over hypotheses.
         noises: what was found of each GNSS logger's noise.
+        heard_s: (n,) sorted times at which some source spoke.
     """
 
     time_s: Array
     smoothed: Smoothed
     noises: tuple[Noise, ...]
+    heard_s: Array
 
     def moments(self, at: int) -> tuple[Array, Array]:
         """(K,) mean and standard deviation of one state over the whole mixture."""
@@ -72,12 +76,14 @@ def estimate_motion(
     if len(seen.time_s) < 4 or not any(source.place_ok.any() for source in gnss):
         return None
     time, node = make_nodes(seen.time_s, _extra_time(seen, layout, reach_m), settings)
+    sparse = len(time) > _SPARSE * len(np.unique(node))
+    most = settings.most_hypotheses * (_SPARSE_FACTOR if sparse else 1)
     base = weighted = seen.variance
     for _ in range(settings.robust_rounds - 1):
-        found = smooth(_model(seen, weighted, time, node, layout, noises, settings), _FEW_HYPOTHESES)
+        found = smooth(_model(seen, weighted, time, node, layout, noises, settings), most // _SETTLING_SHARE)
         noises, base, weighted = _reweigh(seen, base, found, node, layout, noises, settings)
-    found = smooth(_model(seen, weighted, time, node, layout, noises, settings), settings.most_hypotheses)
-    return Motion(time, _without_the_unlikely(found), tuple(noises))
+    found = smooth(_model(seen, weighted, time, node, layout, noises, settings), most)
+    return Motion(time, _without_the_unlikely(found), tuple(noises), np.unique(seen.time_s))
 
 
 def make_nodes(

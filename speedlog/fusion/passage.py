@@ -69,17 +69,36 @@ def trap_passage(motion: Motion, entry_m: float, exit_m: float, place_u_m: float
 
 
 def top_speed(motion: Motion) -> Top:
-    """The fastest node of each hypothesis, as a mixture."""
+    """The fastest node of each hypothesis, as a mixture.
+
+    A sharp peak hides between two epochs: with speed rising at a and falling at b, sampling loses
+    up to a b h / (a + b) of it over an interval h, evenly likely (sd: over sqrt 12). How much the
+    estimate wins back of that hangs on the lift's exact moment, so all of it counts as uncertain.
+    """
     found = motion.smoothed
     speed, every = found.mean[:, :, SPEED], np.arange(len(found.weight))
     at = np.argmax(speed, axis=0)
     value = speed[at, every]
-    sd = np.sqrt(found.cov[at, every, SPEED, SPEED])
+    hidden = np.array([_hidden_in_sampling(motion, h, int(k)) for h, k in enumerate(at)])
+    sd = np.sqrt(found.cov[at, every, SPEED, SPEED] + hidden**2)
     low, high = mixture_interval(found.weight, value, sd)
     return Top(
         float(found.weight @ value), low, high,
         float(found.weight @ motion.time_s[at]), float(found.weight @ found.mean[at, every, ALONG]),
     )  # fmt: skip
+
+
+def _hidden_in_sampling(motion: Motion, h: int, peak: int) -> float:
+    """Standard deviation of what sampling may hide of a peak, m/s."""
+    moment = float(motion.time_s[peak])
+    after = int(np.clip(np.searchsorted(motion.heard_s, moment), 1, len(motion.heard_s) - 1))
+    interval = float(motion.heard_s[after] - motion.heard_s[after - 1])
+    accel = motion.smoothed.mean[:, h, ACCEL]
+    first, last = np.searchsorted(motion.time_s, [moment - interval, moment + interval])
+    rising = max(float(accel[max(int(first) - 1, 0)]), 0.0)
+    falling = max(-float(accel[min(int(last) + 1, len(accel) - 1)]), 0.0)
+    loss = rising * falling / (rising + falling) * interval if rising and falling else 0.0
+    return loss / float(np.sqrt(12))
 
 
 def mixture_interval(weight: Array, mean: Array, sd: Array) -> tuple[float, float]:
