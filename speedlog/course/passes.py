@@ -132,7 +132,8 @@ def _by_speed(drive: Drive, stretches: list[slice], settings: PassSettings) -> t
             line = _fitted(drive, core, settings)
             if line is None:
                 continue
-            raw, _ = along_across(line, drive.lat_deg, drive.lon_deg)
+            raw = np.full(len(drive.time_s), np.nan)
+            raw[share], _ = along_across(line, drive.lat_deg[share], drive.lon_deg[share])
             limits = _limits(drive, steady_along(drive, raw, settings), core, share, settings)
             line = _fitted(drive, core, settings, launch=_launch_point(drive, limits)) or line
             spans.append(

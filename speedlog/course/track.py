@@ -17,6 +17,7 @@ from speedlog.samples import Recording, valid_positions
 from speedlog.settings import PassSettings
 
 Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 _NS = 1e9
 
 __all__ = ["ClockStep", "Track", "make_track"]
@@ -38,6 +39,7 @@ class Track:
         trap: entry_m and exit_m; None without a course.
         breaks_s: times after which the file itself says that reception was lost.
         steps: clock steps inside, mended in time_s.
+        held_rows: rows left out because a table written faster than its receiver held the last epoch.
     """
 
     file: str
@@ -52,6 +54,7 @@ class Track:
     trap: tuple[float, float] | None
     breaks_s: tuple[float, ...] = ()
     steps: tuple[ClockStep, ...] = ()
+    held_rows: int = 0
 
 
 def make_track(
@@ -74,7 +77,8 @@ def make_track(
     Returns:
         None when the recording holds no sample of the pass.
     """
-    timeline = mend(recording, settings or PassSettings())
+    settings = settings or PassSettings()
+    timeline = mend(recording, settings)
     start, end = _ns(span.start), _ns(span.end)
     rows = slice(
         int(np.searchsorted(timeline.time_ns, start)),
@@ -83,15 +87,18 @@ def make_track(
     if rows.stop <= rows.start:
         return None
     origin = span.start if origin is None else origin
-    samples = timeline.samples.iloc[rows]
-    time_s = (timeline.time_ns[rows] - _ns(origin)) / _NS
+    counts_turns = not recording.has_positions and bool(timeline.samples["rpm"].notna().any())
+    own = np.ones(rows.stop - rows.start, dtype=bool)
+    if not counts_turns:
+        own = own_epochs(timeline.samples.iloc[rows], settings)
+    samples = timeline.samples.iloc[rows][own]
+    time_s = (timeline.time_ns[rows][own] - _ns(origin)) / _NS
     sound = valid_positions(samples)
     along, across = along_across(
         span.line,
         np.where(sound, samples["lat_deg"].to_numpy(dtype=float), np.nan),
         np.where(sound, samples["lon_deg"].to_numpy(dtype=float), np.nan),
     )
-    counts_turns = not recording.has_positions and bool(samples["rpm"].notna().any())
     return Track(
         file=recording.file,
         kind="wheel" if counts_turns else "gnss",
@@ -100,20 +107,53 @@ def make_track(
         samples=samples,
         along_m=along,
         across_m=across,
-        interval_s=_interval_s(time_s, timeline.interval_s),
+        interval_s=_interval_s(time_s, timeline.interval_s, thinned=not own.all()),
         sign=-1 if span.outbound is False else 1,
         trap=None if course is None else (course.entry_m, course.exit_m),
         breaks_s=_breaks_s(recording, samples, time_s),
         steps=_steps(timeline, rows, origin),
+        held_rows=int((~own).sum()),
     )
+
+
+def own_epochs(samples: pd.DataFrame, settings: PassSettings) -> Flags:
+    """(N,) rows of the receiver's own: not those that a faster table leaves blank or fills by repeating.
+
+    Such rows are many, and come in short runs all along. Where the receiver was stuck, they come in few
+    long runs; those stay, for the faults to tell.
+    """
+    lat, lon, speed = (samples[name].to_numpy(dtype=float) for name in ("lat_deg", "lon_deg", "speed_mps"))
+    blank = np.isnan(lat) & np.isnan(speed) & samples["fix"].isna().to_numpy(dtype=bool)
+    same = np.zeros(len(samples), dtype=bool)
+    same[1:] = (lat[1:] == lat[:-1]) & (lon[1:] == lon[:-1]) & (speed[1:] == speed[:-1])
+    # whether such rows are a habit shows while the car moves; standing, equal rows are no wonder
+    moving = _run_lengths((same & (speed > settings.slow_floor_mps)) | blank)[1]
+    own = np.ones(len(samples), dtype=bool)
+    if len(moving) < settings.held_runs or moving.sum() < settings.held_share * len(samples):
+        return own
+    longest = settings.held_longest * float(np.median(moving))
+    for first, count in zip(*_run_lengths(same | blank), strict=True):
+        if count <= longest:
+            own[first : first + count] = False
+    return own
+
+
+def _run_lengths(flags: Flags) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """First rows and lengths of the runs of True."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]])))
+    return edges[::2], edges[1::2] - edges[::2]
 
 
 def _ns(moment: pd.Timestamp) -> int:
     return int(pd.Timestamp(moment).as_unit("ns").value)
 
 
-def _interval_s(time_s: Array, of_recording: float) -> float:
+def _interval_s(time_s: Array, of_recording: float, *, thinned: bool) -> float:
     """The median interval of the pass's own rows: a logger may write slower while it stands."""
+    if thinned and len(time_s) >= 3:
+        # the receiver's epochs fall on the table's rows unevenly, 2 then 3 rows apart: the mean counts
+        step = np.diff(time_s)
+        return float(np.mean(step[step <= 2.0 * np.median(step)]))
     if len(time_s) >= 3:
         return float(np.median(np.diff(time_s)))
     return of_recording if np.isfinite(of_recording) else 1.0

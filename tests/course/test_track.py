@@ -9,6 +9,7 @@ import pytest
 from speedlog.course.clock import mend
 from speedlog.course.passes import find_passes
 from speedlog.course.track import make_track
+from speedlog.faults import coverage, find_faults
 from speedlog.samples import Clock, Recording, empty_samples
 from speedlog.settings import PassSettings
 from tests.course.days import COURSE, START, Day, kept, record, recording
@@ -164,3 +165,37 @@ def test_declared_breaks_stand_in_the_track():
     assert track is not None
     expected = (moment - span.start).total_seconds()
     assert track.breaks_s == pytest.approx((expected,))
+
+
+def held(log: Recording, every: int, *, blank: bool) -> Recording:
+    """The log as a faster table writes a slower receiver: only every n-th epoch is its own."""
+    samples = log.samples.copy()
+    row = np.arange(len(samples))
+    for name in ("lat_deg", "lon_deg", "speed_mps"):
+        values = samples[name].to_numpy(dtype=float)[row - row % every]
+        samples[name] = np.where(row % every, np.nan, values) if blank else values
+    return recording(samples)
+
+
+@pytest.mark.parametrize("blank", [True, False])
+@pytest.mark.parametrize("every", [2, 5])
+def test_a_table_faster_than_its_receiver(every, blank):
+    log = record(day(), rate_hz=50.0)
+    (span,) = find_passes(held(log, every, blank=blank), COURSE)
+    track = make_track(held(log, every, blank=blank), span, COURSE)
+    assert track is not None
+    assert track.interval_s == pytest.approx(every / 50.0, abs=1e-3)
+    assert track.held_rows > 0.4 * len(log.samples.loc[span.start : span.end])
+    assert find_faults(track) == ()
+    assert coverage(track, (), 520.0, 550.0) == pytest.approx(1.0)
+
+
+def test_a_stuck_receiver_is_not_thinned():
+    log = record(day(), rate_hz=25.0)
+    samples = log.samples.copy()
+    for name in ("lat_deg", "lon_deg", "speed_mps"):
+        samples.iloc[500:540, samples.columns.get_loc(name)] = samples[name].iloc[499]
+    (span,) = find_passes(recording(samples), COURSE)
+    track = make_track(recording(samples), span, COURSE)
+    assert track is not None and track.held_rows == 0
+    assert [fault.kind for fault in find_faults(track)] == ["frozen"]
