@@ -174,6 +174,16 @@ def test_bad_points_are_rejected_with_their_line_and_reason() -> None:
     assert [stamp.second for stamp in found.samples.index] == [0, 3]
 
 
+@pytest.mark.parametrize(
+    "inside", ["<sat>many</sat>", "<hdop>?</hdop>", "<ele/>", "<fix>4d</fix>", "<u:speed>x</u:speed>"]
+)
+def test_an_unreadable_value_is_missing_and_costs_nothing_else(inside: str) -> None:
+    found = read(document(point(0, inside), point(1)))
+    assert len(found.samples) == 2 and found.rejected == 0
+    assert found.samples[["satellites", "hdop", "alt_m", "speed_mps"]].isna().all(axis=None)
+    assert found.samples["fix"].isna().all()
+
+
 def test_no_times_at_all_is_refused() -> None:
     with pytest.raises(SpeedlogError, match="none of the 2 track points has a time") as caught:
         read(document('<trkpt lat="53.1" lon="-1.2"/>', '<trkpt lat="53.1" lon="-1.2"/>'))
