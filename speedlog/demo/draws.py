@@ -171,7 +171,7 @@ def random_logger(rng: Rng, rate_hz: float | None = None) -> GnssLogger:
     """A logger with all its figures drawn."""
     return GnssLogger(
         rate_hz=float(rng.choice([5, 10, 10, 20, 25, 25])) if rate_hz is None else rate_hz,
-        speed_white_mps=rng.uniform(0.03, 0.15), speed_drift_mps=rng.uniform(0.02, 0.05),
+        speed_white_mps=rng.uniform(0.03, 0.15), speed_drift_mps=rng.uniform(0.03, 0.10),
         speed_drift_s=rng.uniform(5, 20), place_white_m=rng.uniform(0.02, 0.10),
         place_drift_m=rng.uniform(0.5, 1.5),
         place_drift_s=rng.uniform(30, 120), knot_digits=int(rng.choice([2, 3, 3])),

@@ -46,7 +46,7 @@ def _log(rng: Rng, scene: Scene, rate_hz: float | None = None, **changed: float)
     return log_gnss(rng, scene.truth, scene.place, logger, scene.launch_ns)
 
 
-def _over_trap(rng: Rng, scene: Scene, least: float = 0.05, most: float = 0.6) -> tuple[float, float]:
+def _over_trap(rng: Rng, scene: Scene, least: float = 0.05, most: float = 0.8) -> tuple[float, float]:
     """A stretch of time that holds the whole transit of the trap."""
     return scene.truth.entry_s - rng.uniform(least, most), scene.truth.exit_s + rng.uniform(least, most)
 

@@ -15,23 +15,33 @@ from typing import Any
 
 import numpy as np
 
-DIGITS = {"passes": 0, "n": 0, "95 %": 1, "peak 95 %": 1, "highest": 2, "interp": 3}
+from speedlog.demo.noise import Array
+
+DIGITS = {
+    "passes": 0, "95 %": 1, "peak 95 %": 1, "highest": 2, "density": 0, "ratio": 2, "ratio from": 2,
+    "ratio to": 2, "width ratio": 2,
+}  # fmt: skip
 WAYS = ("highest", "interp", "savgol", "speedlog")
 
 
-def one_pass(job: tuple[int, str, int]) -> dict[str, Any]:
-    """Simulate, review and compare one pass."""
+def one_pass(job: tuple[int, str, int, bool]) -> dict[str, Any]:
+    """Simulate, review and compare one pass; the oracle too where it is asked for."""
     from speedlog.demo.draws import seeded
     from speedlog.demo.families import family
     from tests.benchmarks import simple
 
-    seed, name, index = job
+    seed, name, index, with_oracle = job
     run = family(name, seeded(seed, name, index))
     found: dict[str, Any] = {
         "family": name, "index": index, "true": run.trap_mps, "peak_true": run.truth.peak_mps,
         "highest": simple.highest_reading(run), "interp": simple.interpolated(run),
         "savgol": simple.savitzky_golay(run),
     }  # fmt: skip
+    if with_oracle:
+        from tests.benchmarks.oracle import oracle
+
+        answer = oracle(run)
+        found |= {"oracle": answer.trap_mps.tolist(), "oracle_sd": answer.sd_mps.tolist()}
     with tempfile.TemporaryDirectory() as folder:
         found |= _reviewed(run, Path(folder))
     return found
@@ -83,14 +93,39 @@ def summarise(name: str, passes: Sequence[dict[str, Any]]) -> dict[str, Any]:
     peaks = [item for item in good if item["peak_interval"]]
     inside = [item["peak_interval"][0] <= item["peak_true"] <= item["peak_interval"][1] for item in peaks]
     row["peak 95 %"] = 100 * float(np.mean(inside)) if inside else float("nan")
-    return row
+    return row | (_against_oracle(good, error, high - low) if "oracle" in good[0] else {})
+
+
+def _against_oracle(good: Sequence[dict[str, Any]], error: Array, width: Array) -> dict[str, Any]:
+    """The oracle at the density with least error in hindsight, and how speedlog stands to it.
+
+    `ratio` is of root mean square errors, with a paired bootstrap interval (2000 draws); `width ratio`
+    of median interval widths, the oracle's scaled until they hold 95 in 100.
+    """
+    from tests.benchmarks.oracle import DENSITIES
+
+    true = np.array([item["true"] for item in good])
+    errors = np.array([item["oracle"] for item in good]) - true[:, None]
+    best = int(np.argmin(np.mean(errors**2, axis=0)))
+    theirs, sd = errors[:, best], np.array([item["oracle_sd"] for item in good])[:, best]
+    draws = np.random.default_rng(1).integers(0, len(good), (2000, len(good)))
+    ratios = np.sqrt(np.mean(error[draws] ** 2, axis=1) / np.mean(theirs[draws] ** 2, axis=1))
+    scale = float(np.quantile(np.abs(theirs) / sd, 0.95))
+    return {
+        "oracle": float(np.sqrt(np.mean(theirs**2))),
+        "density": float(DENSITIES[best]),
+        "ratio": float(np.sqrt(np.mean(error**2) / np.mean(theirs**2))),
+        "ratio from": float(np.quantile(ratios, 0.025)),
+        "ratio to": float(np.quantile(ratios, 0.975)),
+        "width ratio": float(np.median(width) / np.median(2 * scale * sd)),
+    }
 
 
 def measure(
-    seed: int, names: Sequence[str], count: int, workers: int = 2, begin: int = 0
+    seed: int, names: Sequence[str], count: int, workers: int = 2, begin: int = 0, oracle: bool = False
 ) -> list[dict[str, Any]]:
     """Every pass of every family, in order."""
-    jobs = [(seed, name, index) for name in names for index in range(begin, begin + count)]
+    jobs = [(seed, name, index, oracle) for name in names for index in range(begin, begin + count)]
     if workers <= 1:
         return [one_pass(job) for job in jobs]
     # numerical libraries with threads of their own would only get in each other's way
@@ -102,4 +137,6 @@ def measure(
 def table(passes: Sequence[dict[str, Any]], names: Sequence[str]) -> list[dict[str, Any]]:
     """A row a family, and one for all together."""
     rows = [summarise(name, [item for item in passes if item["family"] == name]) for name in names]
-    return [*rows, summarise("all", passes)] if len(names) > 1 else rows
+    # one density for all families would be another oracle: the last row leaves it out
+    bare = [{key: value for key, value in item.items() if not key.startswith("oracle")} for item in passes]
+    return [*rows, summarise("all", bare)] if len(names) > 1 else rows

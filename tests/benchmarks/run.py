@@ -28,6 +28,7 @@ def main() -> None:
         "--families", nargs="*", default=list(MAIN_FAMILIES), choices=[*FAMILIES], metavar="FAMILY"
     )
     found.add_argument("--all-families", action="store_true")
+    found.add_argument("--oracle", action="store_true", help="compare with a smoother that is told the truth")
     found.add_argument("--seed", type=int, default=20261)
     found.add_argument("--workers", type=int, default=2)
     options = parser.parse_args()
@@ -49,7 +50,7 @@ def main() -> None:
 def _accuracy(options: argparse.Namespace) -> None:
     names = list(FAMILIES) if options.all_families else options.families
     each = options.each or max(1, round(options.passes / len(names)))
-    passes = accuracy.measure(options.seed, names, each, options.workers)
+    passes = accuracy.measure(options.seed, names, each, options.workers, oracle=options.oracle)
     rows = accuracy.table(passes, names)
     print(f"seed {options.seed}, {each} passes a family; root mean square error of the trap speed, m/s")
     print("95 %: how often the interval holds the truth; width: its median, m/s; z: rms error over its sd")

@@ -33,7 +33,7 @@ def highest_reading(run: SimulatedPass) -> float:
 def interpolated(run: SimulatedPass) -> float:
     """(b) Linear interpolation of speed over distance, averaged in time over the trap."""
     log, speed = best_log(run)
-    return _mean_over_trap(run, _travel(run, log), speed)
+    return _mean_over_trap(run, driven_m(run, log), speed)
 
 
 def savitzky_golay(run: SimulatedPass) -> float:
@@ -43,10 +43,10 @@ def savitzky_golay(run: SimulatedPass) -> float:
     window = max(5, round(WINDOW_S * log.logger.rate_hz) // 2 * 2 + 1)
     smooth = np.full(len(speed), np.nan)
     smooth[known] = savgol_filter(speed[known], min(window, (known.sum() - 1) // 2 * 2 + 1), ORDER)
-    return _mean_over_trap(run, _travel(run, log), smooth)
+    return _mean_over_trap(run, driven_m(run, log), smooth)
 
 
-def _travel(run: SimulatedPass, log: GnssLog) -> Array:
+def driven_m(run: SimulatedPass, log: GnssLog) -> Array:
     """Driven distance of each epoch by its own position, from the launch."""
     place, n = run.place, len(log.lat_deg)
     azimuth, _, distance = EARTH.inv(
