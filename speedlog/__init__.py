@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from speedlog.course.coursefile import Course
     from speedlog.errors import SpeedlogError
     from speedlog.importers import read
-    from speedlog.results import Review
     from speedlog.pipeline import review
+    from speedlog.results import Review
     from speedlog.samples import Recording
     from speedlog.session import Session, load_session, review_session
     from speedlog.settings import Settings

@@ -69,7 +69,7 @@ def review(
     drives = [drive for group in groups if (drive := gather(group, chosen, offsets, course, settings))]
 
     notes: dict[int, list[str]] = {i: list(recording.warnings) for i, recording in enumerate(recordings)}
-    shifts: dict[int, float | None] = {i: None for i in range(len(recordings))}
+    shifts: dict[int, float | None] = dict.fromkeys(range(len(recordings)))
     for place, i in enumerate(gnss):
         shifts[i] = offsets[place].offset_s if recordings[i].clock is not Clock.ELAPSED or place else None
         notes[i] += [text for text in (offsets[place].warning,) if text]

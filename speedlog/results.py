@@ -112,6 +112,7 @@ class Logger:
     normalised_error: float | None
     text: str
     faults: tuple[Fault, ...]
+    interval95_mps: Interval | None = None  # of the trap reading
 
 
 @dataclass(frozen=True)
@@ -284,6 +285,7 @@ def _logger_json(item: Logger) -> dict[str, Any]:
         "kind": item.kind,
         "peak_reading_mps": _number(item.peak_reading_mps),
         "trap_reading_mps": _number(item.trap_reading_mps),
+        "interval95_mps": _interval(item.interval95_mps),
         "difference_mps": _number(item.difference_mps),
         "difference_percent": _number(item.difference_percent),
         "compared": item.compared,

@@ -13,7 +13,10 @@ import typer
 from typer.exceptions import TyperException
 
 import speedlog
+from speedlog.cli.course import course
+from speedlog.cli.demo import demo
 from speedlog.cli.inspect import inspect
+from speedlog.cli.report import report
 from speedlog.cli.review import review
 from speedlog.errors import SpeedlogError, plain
 
@@ -29,8 +32,11 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     add_completion=False,
 )
+app.command("demo")(demo)
 app.command("inspect")(inspect)
 app.command("review")(review)
+app.command("report")(report)
+app.command("course")(course)
 
 
 def _print_version(wanted: bool) -> None:

@@ -74,7 +74,7 @@ def review(
 
         from speedlog.report.page import review_page
 
-        write_text(out, review_page(found, made=datetime.now(UTC)), inputs=inputs)
+        write_text(out, review_page(found, made=datetime.now(UTC), computer_clock=True), inputs=inputs)
     if json_out is None or str(json_out) != "-":
         print(in_words(found))
         if out is not None:

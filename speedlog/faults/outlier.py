@@ -13,6 +13,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from speedlog.course.track import Track
+from speedlog.faults.edges import wrong_between_edges
 from speedlog.faults.signals import distance, noise, position_repeats, readings
 from speedlog.faults.spans import Concerns, Span, duration, metres, runs
 from speedlog.results import FaultKind
@@ -71,7 +72,11 @@ def wrong_speed(track: Track, settings: FaultSettings) -> tuple[Flags, Array]:
     """(N,) which speed readings are outliers, and by how much, m/s."""
     speed = readings(track)
     least = max(settings.outlier_speed_mps, settings.outlier_noise * noise(speed))
-    return _wrong(track.time_s, speed, _Allowed(least, settings.outlier_accel_mps2, 0.0, True), settings)
+    flags, off = _wrong(
+        track.time_s, speed, _Allowed(least, settings.outlier_accel_mps2, 0.0, True), settings
+    )
+    more, by = wrong_between_edges(track, ~flags, settings)
+    return flags | more, np.where(more, by, off)
 
 
 def wrong_place(track: Track, settings: FaultSettings) -> tuple[Flags, Array]:

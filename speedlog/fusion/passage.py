@@ -13,6 +13,7 @@ from speedlog.fusion.motion import ACCEL, ALONG, SPEED
 
 Array = NDArray[np.float64]
 _TAIL = 0.025
+_LONGEST_SAMPLING_S = 1.0
 
 
 @dataclass(frozen=True)
@@ -74,6 +75,7 @@ def top_speed(motion: Motion) -> Top:
     A sharp peak hides between two epochs: with speed rising at a and falling at b, sampling loses
     up to a b h / (a + b) of it over an interval h, evenly likely (sd: over sqrt 12). How much the
     estimate wins back of that hangs on the lift's exact moment, so all of it counts as uncertain.
+    Over a gap the hypotheses themselves hold the question open, so no more than a second counts.
     """
     found = motion.smoothed
     speed, every = found.mean[:, :, SPEED], np.arange(len(found.weight))
@@ -92,7 +94,7 @@ def _hidden_in_sampling(motion: Motion, h: int, peak: int) -> float:
     """Standard deviation of what sampling may hide of a peak, m/s."""
     moment = float(motion.time_s[peak])
     after = int(np.clip(np.searchsorted(motion.heard_s, moment), 1, len(motion.heard_s) - 1))
-    interval = float(motion.heard_s[after] - motion.heard_s[after - 1])
+    interval = min(float(motion.heard_s[after] - motion.heard_s[after - 1]), _LONGEST_SAMPLING_S)
     accel = motion.smoothed.mean[:, h, ACCEL]
     first, last = np.searchsorted(motion.time_s, [moment - interval, moment + interval])
     rising = max(float(accel[max(int(first) - 1, 0)]), 0.0)

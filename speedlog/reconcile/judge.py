@@ -21,7 +21,7 @@ from speedlog.reconcile.official import official_figure
 from speedlog.reconcile.trace import trace_of
 from speedlog.reconcile.verdict import Witness, decide
 from speedlog.reconcile.wording import logger_text, verdict_text
-from speedlog.results import Fault, Logger, Official, Pass, Peak, Trap, Verdict, WindPart
+from speedlog.results import Fault, Interval, Logger, Official, Pass, Peak, Trap, Verdict, WindPart
 from speedlog.settings import Settings
 
 Array = NDArray[np.float64]
@@ -174,6 +174,7 @@ def _logger(
         kind="gnss" if witness.is_gnss else "wheel",
         peak_reading_mps=reading.peak_mps,
         trap_reading_mps=reading.trap_mps,
+        interval95_mps=_around(reading),
         difference_mps=difference,
         difference_percent=None if difference is None or not reference else 100 * difference / reference,
         compared=compared,
@@ -182,6 +183,12 @@ def _logger(
         text=logger_text(witness, difference, compared, part.faults, unit),
         faults=part.faults,
     )
+
+
+def _around(reading: Reading) -> Interval | None:
+    if reading.trap_mps is None or reading.trap_u_mps is None:
+        return None
+    return reading.trap_mps - reading.trap_u_mps, reading.trap_mps + reading.trap_u_mps
 
 
 def _verdict(parts: Sequence[_Part], official: Official, passage: Passage, settings: Settings) -> Verdict:

@@ -223,7 +223,7 @@ def _reading(logger: Logger) -> float | None:
 def _rows(found: Pass, entry: SessionPass | None) -> tuple[Row, ...]:
     rows = _common_rows(found, entry)
     for place, logger in enumerate(found.loggers):
-        reading, interval = _reading(logger), _logger_interval(logger)
+        reading, interval = _reading(logger), logger.interval95_mps
         rows.append(
             Row(
                 letter(place),
@@ -261,11 +261,6 @@ def _common_rows(found: Pass, entry: SessionPass | None) -> list[Row]:
         number, reach = mps(peak.estimate_mps), wording.span(peak.interval95_mps)
         rows.append(Row("Estimate", "", number, wording.FASTEST, reach, "", "", wording.ESTIMATE_SAYS, bar))
     return rows
-
-
-def _logger_interval(logger: Logger) -> Interval | None:
-    found: Interval | None = getattr(logger, "interval95_mps", None)
-    return found
 
 
 def _fault_lines(found: Pass, clock: LocalClock) -> tuple[FaultLine, ...]:

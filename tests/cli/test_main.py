@@ -60,7 +60,9 @@ def test_a_mistake_is_one_line_and_exit_2(words: list[str], part: str, tmp_path:
 
 def test_output_is_utf8_even_when_piped_from_a_machine_with_an_old_code_page(tmp_path: Path) -> None:
     log = tmp_path / "naïve ±.csv"
-    log.write_text("Time (s),RPM,Current (A)\n" + "\n".join(f"{i / 10},{4000 + i},80" for i in range(50)), "utf-8")
+    log.write_text(
+        "Time (s),RPM,Current (A)\n" + "\n".join(f"{i / 10},{4000 + i},80" for i in range(50)), "utf-8"
+    )
     done = run("inspect", str(log), cwd=tmp_path, PYTHONIOENCODING="cp1252", PYTHONUTF8="0")
     assert done.returncode == 0, done.stderr
     assert "naïve ±.csv" in done.stdout.decode("utf-8")

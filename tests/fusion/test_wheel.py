@@ -11,7 +11,6 @@ import pytest
 from speedlog.fusion.wheel import coarse_offset, fit_wheel
 from speedlog.physics.wheel import wheel_speed
 from speedlog.settings import FusionSettings
-from tests.fusion.conftest import make_pass
 
 SETTINGS = FusionSettings()
 DRIVE = Path(__file__).parents[2].parent / "shared" / "real" / "drive"
