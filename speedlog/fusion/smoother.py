@@ -2,9 +2,10 @@
 
 The motion of a car is smooth but for a handful of instants (launch, lift, brakes). So the filter
 carries several hypotheses at once: which level of process noise holds (`labels`), and at which
-nodes the state jumped; each path also drops the readings that it can't believe. Each is an ordinary Kalman filter with a Rauch-Tung-Striebel smoother; all
-run side by side as stacked arrays, weighted by their likelihood, the least likely dropped. With one
-label and no jumps it is the textbook filter and smoother, and is tested as such.
+nodes the state jumped; each path also drops the readings that it can't believe. Each is an ordinary
+Kalman filter with a Rauch-Tung-Striebel smoother; all run side by side as stacked arrays, weighted
+by their likelihood, the least likely dropped. With one label, no jumps and no wild readings it is
+the textbook filter and smoother, and is tested as such.
 
 Sources: Rauch, Tung, Striebel, AIAA Journal 3 (1965) 1445-1450; mixture filter with pruning after
 Bar-Shalom, Li, Kirubarajan, "Estimation with Applications to Tracking and Navigation" (2001), ch. 11.

@@ -39,13 +39,13 @@ def official_figure(text: str, course: Course, time_unit_shown: str = "km/h") ->
         given = parse_quantity(text, "time", "trap time")
         if given.value <= 0:
             raise SpeedlogError(f'trap time: "{plain(text)}" is not above zero', todo="Check the figure.")
-        speed, time_s, shown = course.length_m / given.value, given.value, time_unit_shown
+        speed, shown = course.length_m / given.value, time_unit_shown
         time_step, speed_step = given.step, 0.0
     else:
         given = parse_quantity(text, "speed", "trap figure")
         if given.value <= 0:
             raise SpeedlogError(f'trap figure: "{plain(text)}" is not above zero', todo="Check the figure.")
-        speed, time_s, shown = given.value, course.length_m / given.value, given.unit.symbol
+        speed, shown = given.value, given.unit.symbol
         time_step, speed_step = 0.0, given.step
     if not _SLOWEST_MPS <= speed <= _FASTEST_MPS:
         raise SpeedlogError(

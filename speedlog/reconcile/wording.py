@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -61,7 +62,8 @@ def verdict_text(
     best = finding.witnesses[0] if finding.witnesses else None
     if finding.code == "logger_ceiling" and best:
         top = words.speed(best.reading.peak_mps or estimate_mps)
-        return f"{plain(best.name, 60)} topped out at {top} in the trap and reads low; the estimate is {logs}, {beside}."
+        name = plain(best.name, 60)
+        return f"{name} topped out at {top} in the trap and reads low; the estimate is {logs}, {beside}."
     if finding.code in ("logger_low", "logger_high") and best and best.reading.trap_mps is not None:
         off = best.reading.trap_mps - official.speed_mps
         way = "low" if off < 0 else "high"
@@ -133,7 +135,7 @@ def likely_slip(official: Official, estimate_mps: float) -> str | None:
     wanted = number / ratio if is_time else number * ratio
     digits = [i for i, c in enumerate(head) if c.isdigit()]
     swaps = []
-    for one, two in zip(digits[:-1], digits[1:], strict=True):
+    for one, two in itertools.pairwise(digits):
         turned = list(head)
         turned[one], turned[two] = turned[two], turned[one]
         swaps.append("".join(turned))

@@ -72,8 +72,8 @@ def test_intervals_hold_the_truth_about_as_often_as_they_say() -> None:
 def test_a_log_that_starts_inside_the_trap_is_carried_back() -> None:
     made = make_pass()
     late = made.source.travel_m > made.entry_m + 8
-    cut = GnssSource(*(getattr(made.source, name)[late] for name in
-                       ("time_s", "travel_m", "speed_mps", "place_ok", "speed_ok")), made.source.interval_s)  # fmt: skip
+    names = ("time_s", "travel_m", "speed_mps", "place_ok", "speed_ok")
+    cut = GnssSource(*(getattr(made.source, name)[late] for name in names), made.source.interval_s)
     motion = estimate_motion([cut], [], (made.entry_m, made.exit_m), SETTINGS)
     assert motion is not None
     found = trap_passage(motion, made.entry_m, made.exit_m, 0.0)
