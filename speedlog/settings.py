@@ -148,8 +148,8 @@ class FusionSettings:
     jerk_psd_m2_s5: tuple[float, ...] = setting(
         (0.5, 5.0, 50.0, 500.0), "m²/s⁵", "levels of process noise between jumps; the data weigh them"
     )
-    jumps_per_s: float = setting(0.25, "1/s", "launch, grip, lift, brakes: about four in a pass of 15 s")
-    accel_jump_sd_mps2: float = setting(10.0, "m/s²", "from full power to coasting or brakes: 6 to 20 m/s²")
+    jumps_per_s: float = setting(1.2, "1/s", "lift and brakes follow within a second; rarer ones bridge gaps less well")
+    accel_jump_sd_mps2: float = setting(6.0, "m/s²", "power to coasting, coasting to brakes: 3 to 12 m/s² each")
     most_hypotheses: int = setting(64, "count", "twice as many move the estimate by under a hundredth of its sd")
     speed_drift_sd_mps: float = setting(0.035, "m/s", "slow Doppler error under a free sky, references topic 5")
     speed_drift_time_s: float = setting(10.0, "s", "receivers' own filters; common practice, no source")
@@ -160,6 +160,8 @@ class FusionSettings:
     place_noise_floor_m: float = setting(0.015, "m", "no receiver without a base station is better epoch by epoch")
     place_sd_m: float = setting(1.5, "m", "where a stand-alone receiver sees itself; common practice, no source")
     place_drift_m2_s: float = setting(0.02, "m²/s", "wander of a metre over a minute, where the log can't tell it")
+    trap_widening: float = setting(1.12, "factor", "no model is the car: what simulated passes ask for (benchmarks)")
+    peak_widening: float = setting(1.25, "factor", "the same for the peak, where the moment of the lift matters")
     wild_begins: float = setting(0.005, "1", "a wild reading every 8 s at 25 Hz that no fault test caught")
     wild_lasts: float = setting(0.85, "1", "wild readings come in runs of a few")
     wild_speed_sd_mps: float = setting(20.0, "m/s", "a wild speed is anything")

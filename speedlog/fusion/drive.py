@@ -98,8 +98,13 @@ def _beams(course: Course, sign: int) -> tuple[float, float]:
 def _witness(i: int, track: Track, settings: Settings) -> Witnessed:
     spans = find_faults(track, settings.faults)
     speed = track.samples["speed_mps"].to_numpy(dtype=float)
-    place_ok = usable(track, spans) & np.isfinite(track.along_m)
-    speed_ok = speed_usable(track, spans) & np.isfinite(speed)
+    # an epoch whose position alone is off still tells the speed, and the other way round
+    place_ok = usable(track, [span for span in spans if span.concerns != "speed"]) & np.isfinite(
+        track.along_m
+    )
+    speed_ok = speed_usable(track, [span for span in spans if span.concerns != "position"]) & np.isfinite(
+        speed
+    )
     source = GnssSource(track.time_s, track.sign * track.along_m, speed, place_ok, speed_ok, track.interval_s)
     return Witnessed(i, track, spans, place_ok, speed_ok, source)
 

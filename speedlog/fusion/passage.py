@@ -39,12 +39,19 @@ class Top:
     travel_m: float
 
 
-def trap_passage(motion: Motion, entry_m: float, exit_m: float, place_u_m: float) -> Passage | None:
+def trap_passage(
+    motion: Motion, entry_m: float, exit_m: float, place_u_m: float, widening: float = 1.0
+) -> Passage | None:
     """Mean speed between two beams, at `entry_m` and `exit_m` of travel; None where the motion misses one.
 
     Each hypothesis gives its own crossing times, and the variance of their difference by the first
     order: a position off by ds crosses ds / v early (GUM, JCGM 100:2008, 5.1.2 and 5.2.2, the
     covariance of both crossings included). The interval is the mixture's own, not a sum of widths.
+
+    Args:
+        entry_m, exit_m: travel at the beams.
+        place_u_m: standard uncertainty of where the trap lies in the logs' frame.
+        widening: of the interval, for what the model leaves out.
     """
     found, length = motion.smoothed, exit_m - entry_m
     rows: list[tuple[float, float, float, float, float, float]] = []
@@ -66,10 +73,11 @@ def trap_passage(motion: Motion, entry_m: float, exit_m: float, place_u_m: float
     weight = weight / weight.sum()
     low, high = mixture_interval(weight, speed, sd)
     mean = float(weight @ speed)
+    low, high = mean + widening * (low - mean), mean + widening * (high - mean)
     return Passage(mean, low, high, float(weight @ entry_s), float(weight @ exit_s), float(weight @ accel))
 
 
-def top_speed(motion: Motion) -> Top:
+def top_speed(motion: Motion, widening: float = 1.0) -> Top:
     """The fastest node of each hypothesis, as a mixture.
 
     A sharp peak hides between two epochs: with speed rising at a and falling at b, sampling loses
@@ -84,8 +92,10 @@ def top_speed(motion: Motion) -> Top:
     hidden = np.array([_hidden_in_sampling(motion, h, int(k)) for h, k in enumerate(at)])
     sd = np.sqrt(found.cov[at, every, SPEED, SPEED] + hidden**2)
     low, high = mixture_interval(found.weight, value, sd)
+    mean = float(found.weight @ value)
+    low, high = mean + widening * (low - mean), mean + widening * (high - mean)
     return Top(
-        float(found.weight @ value), low, high,
+        mean, low, high,
         float(found.weight @ motion.time_s[at]), float(found.weight @ found.mean[at, every, ALONG]),
     )  # fmt: skip
 

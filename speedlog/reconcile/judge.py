@@ -55,7 +55,7 @@ def judge(
     parts = [_gnss_part(item, drive, settings) for item in drive.seen]
     parts += [_wheel_part(part, drive, settings) for part in drive.wheels]
     official = official_figure(figure, course) if figure is not None and course is not None else None
-    passage = _passage(drive, course)
+    passage = _passage(drive, course, settings)
     estimate = None if passage is None else passage.speed_mps
     reference = official.speed_mps if official else estimate
     unit = official.unit if official else "km/h"
@@ -68,7 +68,7 @@ def judge(
         heading_deg=drive.span.heading_deg,
         outbound=drive.span.outbound,
         trap=_trap(drive, course, official, passage, parts),
-        peak=_peak(drive),
+        peak=_peak(drive, settings),
         loggers=loggers,
         verdict=verdict,
         straightness=straightness([item.track for item in drive.seen], settings.passes),
@@ -79,10 +79,10 @@ def judge(
     )
 
 
-def _passage(drive: Drive, course: Course | None) -> Passage | None:
+def _passage(drive: Drive, course: Course | None, settings: Settings) -> Passage | None:
     if drive.motion is None or drive.beams_m is None or course is None:
         return None
-    return trap_passage(drive.motion, *drive.beams_m, course.place_u_m)
+    return trap_passage(drive.motion, *drive.beams_m, course.place_u_m, settings.fusion.trap_widening)
 
 
 def _gnss_part(item: Witnessed, drive: Drive, settings: Settings) -> _Part:
@@ -146,10 +146,10 @@ def _trap(
     )
 
 
-def _peak(drive: Drive) -> Peak | None:
+def _peak(drive: Drive, settings: Settings) -> Peak | None:
     if drive.motion is None:
         return None
-    top = top_speed(drive.motion)
+    top = top_speed(drive.motion, settings.fusion.peak_widening)
     return Peak(top.speed_mps, (top.low_mps, top.high_mps), drive.utc(top.time_s), drive.sign * top.travel_m)
 
 
