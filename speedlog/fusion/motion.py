@@ -60,6 +60,24 @@ def white_jerk(step_s: Array) -> tuple[Array, Array]:
     return transition, noise
 
 
+def jump_within(step_s: Array) -> Array:
+    """(K, 3, 3) covariance at a step's end of a unit jump of acceleration somewhere inside the step.
+
+    A jump J that happened u before the end has moved the state by J (u²/2, u, 1); u is evenly
+    likely between 0 and the step, so that E[u], E[u²], E[u³], E[u⁴] are t/2, t²/3, t³/4, t⁴/5.
+    Were it put on the node, a lift could be up to a step late, and the speed wrong by J t.
+    """
+    t = np.asarray(step_s, dtype=float)
+    out = np.empty((len(t), 3, 3))
+    out[:, ALONG, ALONG] = t**4 / 20
+    out[:, ALONG, SPEED] = out[:, SPEED, ALONG] = t**3 / 8
+    out[:, ALONG, ACCEL] = out[:, ACCEL, ALONG] = t**2 / 6
+    out[:, SPEED, SPEED] = t**2 / 3
+    out[:, SPEED, ACCEL] = out[:, ACCEL, SPEED] = t / 2
+    out[:, ACCEL, ACCEL] = 1.0
+    return out
+
+
 def dynamics(
     step_s: Array, layout: Layout, place_drift_rate: Array, settings: FusionSettings
 ) -> tuple[Array, Array, Array, Array]:
@@ -70,7 +88,7 @@ def dynamics(
         place_drift_rate: (gnss,) m²/s by which each logger's position wanders.
 
     Returns:
-        (K-1, d, d), (L, K-1, d, d), (d, d), (K-1,).
+        (K-1, d, d), (L, K-1, d, d), (K-1, d, d), (K-1,).
     """
     count, d = len(step_s), layout.size
     motion, unit_noise = white_jerk(step_s)
@@ -86,12 +104,12 @@ def dynamics(
         noise[:, :, at, at] = settings.speed_drift_sd_mps**2 * (1 - keep**2)
         at = layout.place_drift(logger)
         noise[:, :, at, at] = place_drift_rate[logger] * step_s
-    jump = np.zeros((d, d))
-    jump[ACCEL, ACCEL] = settings.accel_jump_sd_mps2**2
+    jump = np.zeros((count, d, d))
+    jump[:, :3, :3] = settings.accel_jump_sd_mps2**2 * jump_within(step_s)
     for wheel in range(layout.wheels):
         at = layout.wheel_scale(wheel)
         noise[:, :, at, at] = settings.wheel_scale_rate_per_s * step_s
-        jump[at, at] = settings.wheel_scale_jump_sd**2  # slip changes where the drive force does
+        jump[:, at, at] = settings.wheel_scale_jump_sd**2  # slip changes where the drive force does
     chance = 1 - np.exp(-settings.jumps_per_s * step_s)
     return transition, noise, jump, chance
 

@@ -48,7 +48,7 @@ class LinearModel:
     Attributes:
         transition: (K-1, d, d).
         noise: (L, K-1, d, d) process covariance of each level.
-        jump_noise: (d, d) covariance added where the state jumps.
+        jump_noise: (K-1, d, d) covariance added where the state jumps.
         jump_probability: (K-1,) prior probability of a jump between node k and k + 1.
         start_mean: (d,), start_cov: (d, d): before the first observation.
         node: (n,) node of each observation; row: (n, d); value: (n,); variance: (n,).
@@ -172,7 +172,7 @@ def _step(
             best = np.argpartition(-log_weight, most - 1)[:most]
             parent, jumped, log_weight = parent[best], jumped[best], log_weight[best]
         mean, cov, label, jumps = mean[parent], cov[parent], label[parent], jumps[parent] + jumped
-        cov = cov + jumped[:, None, None] * model.jump_noise
+        cov = cov + jumped[:, None, None] * model.jump_noise[k]
     return mean, cov, log_weight, label, jumps, parent
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.linalg import expm
 
-from speedlog.fusion.motion import Layout, dynamics, start, white_jerk
+from speedlog.fusion.motion import Layout, dynamics, jump_within, start, white_jerk
 from speedlog.settings import FusionSettings
 
 
@@ -32,8 +32,8 @@ def test_drifts_keep_their_variance_and_wheels_jump_with_the_acceleration() -> N
     kept = transition[:, at, at] ** 2 * cov[at, at] + noise[0, :, at, at]
     np.testing.assert_allclose(kept, settings.speed_drift_sd_mps**2)
     np.testing.assert_allclose(noise[0, :, layout.place_drift(1), layout.place_drift(1)], [0.004, 0.014])
-    assert jump[2, 2] == settings.accel_jump_sd_mps2**2
-    assert jump[layout.wheel_scale(0), layout.wheel_scale(0)] == settings.wheel_scale_jump_sd**2
+    assert np.all(jump[:, 2, 2] == settings.accel_jump_sd_mps2**2)
+    assert np.all(jump[:, layout.wheel_scale(0), layout.wheel_scale(0)] == settings.wheel_scale_jump_sd**2)
     # Poisson: the chance of at least one jump in t seconds is 1 - exp(-rate t)
     np.testing.assert_allclose(chance, 1 - np.exp(-settings.jumps_per_s * np.array([0.2, 0.7])))
     assert (mean[0], mean[1]) == (5.0, 30.0)
@@ -42,3 +42,10 @@ def test_drifts_keep_their_variance_and_wheels_jump_with_the_acceleration() -> N
         == 5
     )
     assert layout.size == 8
+
+
+def test_a_jump_inside_a_step_has_the_moments_of_an_evenly_likely_moment() -> None:
+    """By brute force: a million moments u in a step of 0.3 s, effects (u²/2, u, 1)."""
+    u = np.random.default_rng(8).uniform(0, 0.3, 1_000_000)
+    effect = np.stack([u**2 / 2, u, np.ones_like(u)])
+    np.testing.assert_allclose(jump_within(np.array([0.3]))[0], effect @ effect.T / u.size, rtol=0.01)

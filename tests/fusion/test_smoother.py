@@ -9,7 +9,7 @@ import pytest
 import statsmodels.api as sm
 from statsmodels.tsa.statespace.kalman_smoother import KalmanSmoother
 
-from speedlog.fusion.motion import white_jerk
+from speedlog.fusion.motion import jump_within, white_jerk
 from speedlog.fusion.smoother import LinearModel, Smoothed, Wild, smooth
 
 RNG = np.random.default_rng(20261125)
@@ -21,7 +21,7 @@ def plain_model(transition, noise, mean, cov, row, value, variance, node=None) -
     d = transition.shape[1]
     node = np.arange(len(value)) if node is None else node
     return LinearModel(
-        transition, np.asarray(noise, dtype=float)[None], np.zeros((d, d)), np.zeros(len(transition)),
+        transition, np.asarray(noise, dtype=float)[None], np.zeros_like(transition), np.zeros(len(transition)),
         np.asarray(mean, dtype=float), np.asarray(cov, dtype=float), node, np.asarray(row, dtype=float),
         np.asarray(value, dtype=float), np.asarray(variance, dtype=float), np.zeros(len(value), dtype=np.int64),
     )  # fmt: skip
@@ -160,7 +160,7 @@ def test_two_undecided_noise_levels_share_the_weight_as_their_likelihoods_do() -
         for q in (5.0, 500.0)
     ]
     both = LinearModel(
-        transition, np.stack([5.0 * unit, 500.0 * unit]), np.zeros((3, 3)), np.zeros(19), np.zeros(3), np.eye(3),
+        transition, np.stack([5.0 * unit, 500.0 * unit]), np.zeros_like(unit), np.zeros(19), np.zeros(3), np.eye(3),
         np.arange(20), row, value, np.full(20, 0.1), np.zeros(20, dtype=np.int64),
     )  # fmt: skip
     found = smooth(both, 8)
@@ -176,7 +176,7 @@ def test_a_jump_is_found_where_it_was_made() -> None:
     accel = np.where(np.arange(n) < 20, 6.0, -8.0)
     speed = 60 + np.concatenate([[0.0], np.cumsum(accel[:-1] * dt)]) + RNG.normal(0, 0.03, n)
     transition, unit = white_jerk(np.full(n - 1, dt))
-    jump = np.diag([0.0, 0.0, 100.0])
+    jump = 100.0 * jump_within(np.full(n - 1, dt))
     model = LinearModel(
         transition, 0.5 * unit[None], jump, np.full(n - 1, 0.01), np.array([0, 60.0, 6.0]), np.diag([1.0, 1.0, 4.0]),
         np.arange(n), np.tile([0.0, 1.0, 0.0], (n, 1)), speed, np.full(n, 0.03**2), np.zeros(n, dtype=np.int64),
