@@ -61,7 +61,8 @@ def review(
     options = ReadOptions(columns=None if columns is None else Path(columns), settings=settings.read)
     recordings = _named([read(path, options) for path in paths], paths)
 
-    gnss = [i for i, recording in enumerate(recordings) if recording.has_positions]
+    twins = _twins(recordings)
+    gnss = [i for i, recording in enumerate(recordings) if recording.has_positions and i not in twins]
     spans = [find_passes(recordings[i], course, settings.passes) for i in gnss]
     offsets = match_clocks([recordings[i] for i in gnss], spans, settings.fusion)
     groups = group_passes(spans, offsets, settings.fusion)
@@ -69,6 +70,8 @@ def review(
     drives = [drive for group in groups if (drive := gather(group, chosen, offsets, course, settings))]
 
     notes: dict[int, list[str]] = {i: list(recording.warnings) for i, recording in enumerate(recordings)}
+    for i, first in twins.items():
+        notes[i].append(f"all of it stands in {recordings[first].file} too: counted once")
     shifts: dict[int, float | None] = dict.fromkeys(range(len(recordings)))
     for place, i in enumerate(gnss):
         shifts[i] = offsets[place].offset_s if recordings[i].clock is not Clock.ELAPSED or place else None
@@ -77,7 +80,7 @@ def review(
             notes[i].append(
                 "no pass at speed was found in it" + (" over this course's trap" if course else "")
             )
-    drives = _with_wheels(recordings, gnss, drives, setup, notes, shifts, settings)
+    drives = _with_wheels(recordings, gnss, twins, drives, setup, notes, shifts, settings)
 
     figures = _figures(trap, drives, course)
     passes = tuple(
@@ -88,12 +91,14 @@ def review(
 
 
 def _with_wheels(
-    recordings: Sequence[Recording], gnss: Sequence[int], drives: Sequence[Drive], setup: WheelSetup,
+    recordings: Sequence[Recording], gnss: Sequence[int], twins: Mapping[int, int], drives: Sequence[Drive], setup: WheelSetup,
     notes: dict[int, list[str]], shifts: dict[int, float | None], settings: Settings,
 ) -> list[Drive]:  # fmt: skip
     """The passes with every log that counts turns; what could not be used is noted."""
     logs: list[WheelLog] = []
     for i, recording in enumerate(recordings):
+        if i in twins:
+            continue
         if not recording.samples["rpm"].notna().any():
             if i not in gnss:
                 notes[i].append("it holds neither positions nor rpm: not used for the speed")
@@ -145,6 +150,33 @@ def _distinct(paths: Sequence[PathLike]) -> list[Path]:
     if not found:
         raise SpeedlogError("no log file was given", todo="Name at least one GNSS log.")
     return found
+
+
+def _twins(recordings: Sequence[Recording]) -> dict[int, int]:
+    """Recordings that another one holds already, and which: a copy is no second witness.
+
+    A logger left switched on writes, after each pass, a file that contains the earlier ones.
+    """
+    found: dict[int, int] = {}
+    order = sorted(range(len(recordings)), key=lambda i: (-len(recordings[i].samples), i))
+    for place, i in enumerate(order):
+        holders = [j for j in order[:place] if j not in found and _holds(recordings[j], recordings[i])]
+        if holders:
+            found[i] = holders[0]
+    return found
+
+
+def _holds(longer: Recording, shorter: Recording) -> bool:
+    """Whether nearly every sample of one recording stands in the other to the last digit."""
+    if longer.sha256 == shorter.sha256:
+        return True
+    shared = shorter.samples.index.intersection(longer.samples.index)
+    if longer.clock is not shorter.clock or len(shared) < 0.9 * len(shorter.samples):
+        return False
+    names = ["lat_deg", "lon_deg", "speed_mps", "rpm"]
+    one, other = longer.samples.loc[shared, names], shorter.samples.loc[shared, names]
+    same = (one.to_numpy() == other.to_numpy()) | (one.isna() & other.isna()).to_numpy()
+    return bool(same.all(axis=1).mean() > 0.99) and bool(one.notna().to_numpy().any())
 
 
 def _named(recordings: Sequence[Recording], paths: Sequence[Path]) -> list[Recording]:
