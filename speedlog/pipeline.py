@@ -13,15 +13,16 @@ from speedlog.course.coursefile import Course
 from speedlog.course.passes import find_passes
 from speedlog.course.wind import parse_wind
 from speedlog.errors import SpeedlogError, plain
-from speedlog.fusion.clocks import group_passes, match_clocks
-from speedlog.fusion.drive import Drive, add_wheels, gather
-from speedlog.fusion.fleet import WheelLog, WheelSetup, prepare_wheel, scale_warning
+from speedlog.fusion.clocks import ClockOffset, PassGroup, group_passes, match_clocks
+from speedlog.fusion.drive import Drive, WheelLog, add_wheels, gather
+from speedlog.fusion.fleet import WheelSetup, prepare_wheel, scale_warning
 from speedlog.importers import ReadOptions, read
-from speedlog.reconcile.judge import judge
+from speedlog.reconcile.judge import Words, judge
+from speedlog.reconcile.official import unit_part
 from speedlog.results import CourseSummary, RecordingSummary, Review
 from speedlog.samples import Clock, Recording
 from speedlog.settings import Settings
-from speedlog.units import parse_quantity
+from speedlog.units import find_unit, parse_quantity
 
 TrapFigures = str | Sequence[str] | Mapping[int, str] | None
 PathLike = str | os.PathLike[str]
@@ -37,6 +38,9 @@ def review(
     gear_ratio: float | None = None,
     pole_pairs: int | None = None,
     columns: PathLike | None = None,
+    unit: str | None = None,
+    only: int | None = None,
+    memory: Memory | None = None,
     settings: Settings | None = None,
 ) -> Review:
     """Review the logs of one pass, or of several.
@@ -48,7 +52,10 @@ def review(
         trap: the trap figure ("187.5 mph" or "0.311 s"); one for each pass in order, or by number.
         wind: "4 m/s from 250" (true degrees), or "8 mph tail".
         wheel_diameter, gear_ratio, pole_pairs: of the car; its true wheel scale is found from the logs.
-        columns: a mapping for delimited text (columns.toml).
+        columns: a mapping for delimited text (map.toml).
+        unit: of the speeds in the sentences; that of the trap figure otherwise, else km/h.
+        only: judge this pass alone; the others still help to place a controller's log.
+        memory: keeps what was read and fused for the next call on the same files.
         settings: every threshold.
 
     Raises:
@@ -59,7 +66,8 @@ def review(
     air = None if wind is None else parse_wind(wind)
     paths = _distinct([files] if isinstance(files, str | os.PathLike) else list(files))
     options = ReadOptions(columns=None if columns is None else Path(columns), settings=settings.read)
-    recordings = _named([read(path, options) for path in paths], paths)
+    memory = Memory() if memory is None else memory
+    recordings = _named([memory.read(path, options) for path in paths], paths)
 
     twins = _twins(recordings)
     gnss = [i for i, recording in enumerate(recordings) if recording.has_positions and i not in twins]
@@ -67,7 +75,7 @@ def review(
     offsets = match_clocks([recordings[i] for i in gnss], spans, settings.fusion)
     groups = group_passes(spans, offsets, settings.fusion)
     chosen = [recordings[i] for i in gnss]
-    drives = [drive for group in groups if (drive := gather(group, chosen, offsets, course, settings))]
+    drives = [drive for group in groups if (drive := memory.gather(group, chosen, offsets, course, settings))]
 
     notes: dict[int, list[str]] = {i: list(recording.warnings) for i, recording in enumerate(recordings)}
     for i, first in twins.items():
@@ -80,21 +88,57 @@ def review(
             notes[i].append(
                 "no pass at speed was found in it" + (" over this course's trap" if course else "")
             )
-    drives = _with_wheels(recordings, gnss, twins, drives, setup, notes, shifts, settings)
-
     figures = _figures(trap, drives, course)
+    wanted = [n for n in range(1, len(drives) + 1) if only in (None, n)]
+    fused = _with_wheels(recordings, gnss, twins, drives, wanted, setup, notes, shifts, settings)
+    words = _words(unit, list(figures.values()))
     passes = tuple(
-        judge(drive, n, course, figures.get(n), air, settings) for n, drive in enumerate(drives, start=1)
+        judge(drive, n, course, figures.get(n), air, words, settings)
+        for n, drive in zip(wanted, fused, strict=True)
     )
     summaries = tuple(_summary(recordings[i], shifts[i], tuple(notes[i])) for i in range(len(recordings)))
-    return Review(summaries, passes, _course_summary(course), _warnings(passes, course))
+    return Review(summaries, passes, _course_summary(course), _warnings(drives, gnss, course), len(drives))
+
+
+class Memory:
+    """What was read and fused already: passes of one day share a log, and each is reviewed by itself."""
+
+    def __init__(self) -> None:
+        self._recordings: dict[tuple[Path, ReadOptions], Recording] = {}
+        self._drives: dict[object, Drive | None] = {}
+
+    def read(self, path: Path, options: ReadOptions) -> Recording:
+        key = (path, options)
+        if key not in self._recordings:
+            self._recordings[key] = read(path, options)
+        return self._recordings[key]
+
+    def gather(
+        self, group: PassGroup, recordings: Sequence[Recording], offsets: Sequence[ClockOffset],
+        course: Course | None, settings: Settings,
+    ) -> Drive | None:  # fmt: skip
+        whose = tuple((recordings[i].sha256, offsets[i].offset_s, span) for i, span in group.members)
+        key = (whose, tuple(item.file for item in recordings), course, settings)
+        if key not in self._drives:
+            self._drives[key] = gather(group, recordings, offsets, course, settings)
+        return self._drives[key]
+
+
+def _words(unit: str | None, figures: Sequence[str]) -> Words:
+    """The unit for sentences: as asked for, else each figure's own; a time takes that of the others."""
+    if unit is not None and find_unit(unit, "speed") is None:
+        raise SpeedlogError(f'"{plain(unit)}" is not a unit of speed', todo="Take mph, km/h or m/s.")
+    asked = find_unit(unit, "speed") if unit else None
+    given = [found for text in figures if (found := find_unit(unit_part(text), "speed"))]
+    return Words(asked.symbol if asked else None, given[0].symbol if given else "km/h")
 
 
 def _with_wheels(
-    recordings: Sequence[Recording], gnss: Sequence[int], twins: Mapping[int, int], drives: Sequence[Drive], setup: WheelSetup,
-    notes: dict[int, list[str]], shifts: dict[int, float | None], settings: Settings,
+    recordings: Sequence[Recording], gnss: Sequence[int], twins: Mapping[int, int], drives: Sequence[Drive],
+    wanted: Sequence[int], setup: WheelSetup, notes: dict[int, list[str]], shifts: dict[int, float | None],
+    settings: Settings,
 ) -> list[Drive]:  # fmt: skip
-    """The passes with every log that counts turns; what could not be used is noted."""
+    """The wanted passes with every log that counts turns; what could not be used is noted."""
     logs: list[WheelLog] = []
     for i, recording in enumerate(recordings):
         if i in twins:
@@ -108,19 +152,17 @@ def _with_wheels(
         if log is not None:
             logs.append(log)
     out = []
-    for drive in drives:
-        fused, warnings = add_wheels(
-            drive, [(log.recording, log.source, log.tread_mps, log.offset_s) for log in logs], settings
-        )
-        out.append(replace(fused))
+    for n in wanted:
+        fused, left_out = add_wheels(drives[n - 1], logs, settings)
+        out.append(fused)
+        for place, text in left_out:
+            notes[place].append(text)
         for part in fused.wheels:
             if part.recording not in gnss and shifts[part.recording] is None:
                 shifts[part.recording] = part.fit.offset_s
             hint = scale_warning(setup, part.fit.source.scale, settings.fusion)
             if hint and hint not in notes[part.recording]:
                 notes[part.recording].append(hint)
-        for log in logs:
-            notes[log.recording] += [text for text in warnings if text.startswith(log.source.file)]
     return out
 
 
@@ -205,12 +247,12 @@ def _figures(trap: TrapFigures, drives: Sequence[Drive], course: Course | None) 
             )
         return dict(trap)
     given = [trap] if isinstance(trap, str) else list(trap)
+    if not drives:
+        return {}
     if len(given) != len(drives):
         raise SpeedlogError(
             f"{len(given)} trap figure{'s' * (len(given) != 1)} for {len(drives)} passes",
-            todo=f'{_listing(drives)} Name the pass, like --trap 2="187.5 mph".'
-            if drives
-            else "No pass was found.",
+            todo=f'{_listing(drives)} Name the pass, like --trap 2="187.5 mph".',
         )
     return dict(enumerate(given, start=1))
 
@@ -245,8 +287,10 @@ def _course_summary(course: Course | None) -> CourseSummary | None:
     return CourseSummary(course.name, course.time_zone, course.entry_m, course.exit_m, course.defaulted)
 
 
-def _warnings(passes: Sequence[object], course: Course | None) -> tuple[str, ...]:
-    if passes:
+def _warnings(drives: Sequence[Drive], gnss: Sequence[int], course: Course | None) -> tuple[str, ...]:
+    if drives:
         return ()
+    if not gnss:
+        return ("none of these files holds positions: a GNSS log is needed to find the pass",)
     where = " over this course's trap" if course else ""
     return (f"no pass at speed was found in these files{where}: is it the right course, and the right day?",)

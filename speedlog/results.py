@@ -204,6 +204,7 @@ class Review:
     passes: tuple[Pass, ...]
     course: CourseSummary | None
     warnings: tuple[str, ...] = ()
+    drives_found: int | None = None  # in all; `passes` may hold only the one asked for
 
     def as_json(self) -> dict[str, Any]:
         """The form of the command contract (design, section 5); checked against review.schema.json."""

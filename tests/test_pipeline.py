@@ -139,6 +139,23 @@ def test_several_passes_in_one_log_and_whose_figure_is_whose(one, tmp_path: Path
         sl.review(log, course=COURSE, trap={4: "150 mph"})
 
 
+def test_one_pass_of_several_and_the_unit_of_the_sentences(one, tmp_path: Path) -> None:
+    log = gnss_csv(tmp_path / "day.csv", [one, drive(top_mps=62.0)])
+    seconds = f"{30 / trap_speed(one):.4f} s"
+    review = sl.review(log, course=COURSE, trap={1: seconds}, unit="mph", only=1)
+    assert [item.number for item in review.passes] == [1] and review.drives_found == 2
+    assert review.passes[0].verdict is not None and "mph from the trap" in review.passes[0].verdict.text
+    assert "km/h" in sl.review(log, course=COURSE, trap={1: seconds}).passes[0].verdict.text
+    with pytest.raises(SpeedlogError, match="is not a unit of speed"):
+        sl.review(log, course=COURSE, unit="knots per hour")
+
+
+def test_a_figure_without_a_gnss_log_says_what_is_missing(one, tmp_path: Path) -> None:
+    wheel = controller_csv(tmp_path / "esc.csv", [one])
+    review = sl.review(wheel, course=COURSE, trap="150 mph")
+    assert review.passes == () and "a GNSS log is needed" in review.warnings[0]
+
+
 def test_a_gap_over_the_trap_is_bridged_by_a_controller_log_of_the_whole_day(one, tmp_path: Path) -> None:
     other = drive(top_mps=62.0)
     log = gnss_csv(tmp_path / "second.csv", [other], start="2026-07-12T10:05:00Z", cut=(290.0, 372.0))

@@ -206,7 +206,7 @@ def test_a_trap_figure_is_a_speed_or_a_time(text: str, kind: str) -> None:
 
 
 def found(count: int):
-    return SimpleNamespace(passes=tuple(f"drive {place}" for place in range(count)))
+    return SimpleNamespace(passes=tuple(f"drive {place}" for place in range(count)), drives_found=count)
 
 
 def test_each_pass_goes_to_the_pipeline_with_its_own_facts(folder: Path) -> None:
@@ -257,16 +257,34 @@ trap = "0.37 s"
 """
 
 
-def test_passes_of_one_log_take_its_drives_in_turn_by_one_reading(folder: Path) -> None:
+def test_passes_of_one_log_take_its_drives_in_turn(folder: Path) -> None:
     calls = []
 
     def run(files, **options):
-        calls.append(options["trap"])
-        return found(3)
+        calls.append((options["only"], options["trap"], options["unit"]))
+        return SimpleNamespace(passes=(f"drive {options['only']}",), drives_found=3)
 
     done = review_session(load(folder, DAY), run=run)
-    assert calls == [{1: "180 mph", 3: "0.37 s"}]
-    assert [item.drives for item in done.reviews] == [("drive 0",), ("drive 1",), ("drive 2",)]
+    # a pass without a speed figure borrows the unit of the others
+    assert calls == [(1, {1: "180 mph"}, None), (2, None, "mph"), (3, {3: "0.37 s"}, "mph")]
+    assert [item.drives for item in done.reviews] == [("drive 1",), ("drive 2",), ("drive 3",)]
+
+
+def test_a_log_shared_beside_logs_of_their_own_is_shared_too(folder: Path) -> None:
+    """One GNSS logger left on all day, a controller's log for each pass."""
+    (folder / "p1.csv").write_text("x", "utf-8")
+    (folder / "p2.csv").write_text("x", "utf-8")
+    text = DAY.replace('["a.nmea"]', '["a.nmea", "p1.csv"]', 1).replace(
+        '["a.nmea"]', '["a.nmea", "p2.csv"]', 1
+    )
+    asked = []
+
+    def run(files, **options):
+        asked.append(([path.name for path in files], options["only"]))
+        return SimpleNamespace(passes=("its own",), drives_found=3)
+
+    review_session(load(folder, text), run=run)
+    assert asked == [(["a.nmea", "p1.csv"], 1), (["a.nmea", "p2.csv"], 2), (["a.nmea"], 3)]
 
 
 def test_more_drives_than_passes_in_a_shared_log_is_said(folder: Path) -> None:

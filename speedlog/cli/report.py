@@ -37,7 +37,7 @@ def report(
     if unit is not None:
         speed_unit(unit)  # a mistake is told before the long work
     day = load_session(session)
-    found = review_session(day, begin=_progress(len(day.passes)))
+    found = review_session(day, unit=unit, begin=_progress(len(day.passes)))
     _clear_progress()
     page = session_page(found, unit=unit, made=datetime.now(UTC), computer_clock=True)
     write_text(out, page, inputs=day.inputs)

@@ -41,6 +41,9 @@ def review(
         Path | None,
         typer.Option("--columns", metavar="MAP.toml", help="Your own mapping of a table's columns."),
     ] = None,
+    unit: Annotated[
+        str | None, typer.Option("--unit", help="mph, km/h or m/s; that of the trap figure otherwise.")
+    ] = None,
     json_out: Annotated[
         Path | None, typer.Option("--json", metavar="OUT", help="Write the result as JSON (- prints it).")
     ] = None,
@@ -65,6 +68,7 @@ def review(
         gear_ratio=gear_ratio,
         pole_pairs=pole_pairs,
         columns=columns,
+        unit=unit,
     )
     inputs = [*files, *([course] if course else []), *([columns] if columns else [])]
     if json_out is not None:
@@ -74,9 +78,11 @@ def review(
 
         from speedlog.report.page import review_page
 
-        write_text(out, review_page(found, made=datetime.now(UTC), computer_clock=True), inputs=inputs)
+        write_text(
+            out, review_page(found, unit=unit, made=datetime.now(UTC), computer_clock=True), inputs=inputs
+        )
     if json_out is None or str(json_out) != "-":
-        print(in_words(found))
+        print(in_words(found, unit))
         if out is not None:
             print(f"Report: {out}")
 
@@ -110,19 +116,14 @@ def trap_figures(given: list[str] | None) -> str | dict[int, str] | list[str] | 
     return given[0] if len(given) == 1 else list(given)
 
 
-def in_words(found: Review) -> str:
+def in_words(found: Review, asked: str | None = None) -> str:
     """The result for a terminal: a verdict a pass, the three numbers, what each logger saw."""
-    from speedlog.units import find_unit
+    from speedlog.reconcile.wording import Speeds
 
     lines: list[str] = []
     for item in found.passes:
         official = item.trap.official if item.trap else None
-        unit = find_unit(official.unit if official else "km/h", "speed")
-        assert unit is not None
-
-        def speed(value: float, unit: object = unit) -> str:
-            return f"{unit.from_si(value):.1f} {unit.symbol}"  # type: ignore[attr-defined]
-
+        speed = Speeds.of(asked or (official.unit if official else "km/h")).speed
         lines.append(
             f"Pass {item.number}, {item.start_utc:%Y-%m-%d %H:%M:%S} UTC, heading {item.heading_deg:.0f}°"
         )

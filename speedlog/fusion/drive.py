@@ -109,45 +109,59 @@ def _witness(i: int, track: Track, settings: Settings) -> Witnessed:
     return Witnessed(i, track, spans, place_ok, speed_ok, source)
 
 
+@dataclass(frozen=True, eq=False)
+class WheelLog:
+    """A wheel log ready for the passes.
+
+    Attributes:
+        recording: its place among the files given.
+        source: the log. tread_mps: (N,) its nominal tread speed.
+        offset_s: UTC minus its own time, coarsely.
+    """
+
+    recording: int
+    source: Recording
+    tread_mps: Array
+    offset_s: float
+
+
 def add_wheels(
-    drive: Drive, wheels: Sequence[tuple[int, Recording, Array, float]], settings: Settings
-) -> tuple[Drive, tuple[str, ...]]:
+    drive: Drive, wheels: Sequence[WheelLog], settings: Settings
+) -> tuple[Drive, tuple[tuple[int, str], ...]]:
     """The pass with its wheel logs: each fitted to the GNSS motion, then all fused again.
 
-    Args:
-        wheels: (place among the files, recording, (N,) nominal tread speed, coarse offset: UTC
-            minus own time, seconds).
-
     Returns:
-        The pass, and a warning for each log that does not follow the car.
+        The pass; and for each log that does not follow the car, its place among the files and why.
     """
     if drive.motion is None:
         return drive, ()
-    parts, warnings = [], []
-    for i, recording, tread, offset_s in wheels:
-        part = _wheel_part(drive, i, recording, tread, offset_s, settings)
+    parts, left_out = [], []
+    for log in wheels:
+        part = _wheel_part(drive, log, settings)
         if part is None:
             continue
         limit = settings.fusion.wheel_worst_residual * float(np.max(drive.motion.speed_mps))
         if part.fit.residual_mps > limit:
-            warnings.append(f"{recording.file}: its wheel speed does not follow the car's; left out")
+            when = f"{drive.origin:%H:%M:%S} UTC"
+            left_out.append(
+                (log.recording, f"its wheel speed does not follow the car's in the pass of {when}: left out")
+            )
             continue
         parts.append(part)
     if not parts:
-        return drive, tuple(warnings)
+        return drive, tuple(left_out)
     sources = [item.source for item in drive.seen]
     motion = estimate_motion(sources, [part.fit.source for part in parts], drive.beams_m, settings.fusion)
     assert motion is not None  # more readings than before
     placed = tuple(_placed(part, motion, drive.sign) for part in parts)
-    return replace(drive, wheels=placed, motion=motion), tuple(warnings)
+    return replace(drive, wheels=placed, motion=motion), tuple(left_out)
 
 
-def _wheel_part(
-    drive: Drive, i: int, recording: Recording, tread: Array, offset_s: float, settings: Settings
-) -> WheelPart | None:
+def _wheel_part(drive: Drive, log: WheelLog, settings: Settings) -> WheelPart | None:
     motion = drive.motion
     assert motion is not None
-    offset = pd.Timedelta(offset_s, "s")
+    recording, tread = log.source, log.tread_mps
+    offset = pd.Timedelta(round(log.offset_s * 1e9), "ns")
     margin = pd.Timedelta(settings.fusion.wheel_search_s + 0.5, "s")
     index = recording.samples.index
     own_start, own_end = drive.origin - offset, drive.utc(float(motion.time_s[-1])) - offset
@@ -168,7 +182,7 @@ def _wheel_part(
         recording.file, "wheel", own_start - pd.Timedelta(fit.offset_s, "s"), time, recording.samples[inside], blank,
         blank, interval, drive.sign, drive.seen[0].track.trap,
     )  # fmt: skip
-    return WheelPart(i, track, replace(fit, offset_s=offset_s + fit.offset_s), tread[inside])
+    return WheelPart(log.recording, track, replace(fit, offset_s=log.offset_s + fit.offset_s), tread[inside])
 
 
 def _stands_behind(time: Array, seen: Sequence[Witnessed]) -> Mask:

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from speedlog.fusion.drive import Drive
+from speedlog.fusion.drive import Drive, WheelLog
 from speedlog.fusion.wheel import coarse_offset
 from speedlog.physics.wheel import wheel_speed
 from speedlog.samples import Recording, seconds
@@ -26,16 +26,6 @@ class WheelSetup:
     diameter_m: float | None
     gear_ratio: float | None
     pole_pairs: int | None
-
-
-@dataclass(frozen=True, eq=False)
-class WheelLog:
-    """A wheel log ready for the passes: its nominal tread speed and its offset (UTC minus own time)."""
-
-    recording: int
-    source: Recording
-    tread_mps: Array
-    offset_s: float
 
 
 def prepare_wheel(

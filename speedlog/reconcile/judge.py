@@ -36,14 +36,21 @@ class _Part:
     faults: tuple[Fault, ...]
 
 
+@dataclass(frozen=True)
+class Words:
+    """The unit of the sentences: one for all, or each figure's own; `fallback` where a figure is a time."""
+
+    one_for_all: str | None
+    fallback: str
+
+    def unit(self, official: Official | None) -> str:
+        return self.one_for_all or (official.unit if official else self.fallback)
+
+
 def judge(
-    drive: Drive,
-    number: int,
-    course: Course | None,
-    figure: str | None,
-    wind: Wind | None,
+    drive: Drive, number: int, course: Course | None, figure: str | None, wind: Wind | None, words: Words,
     settings: Settings,
-) -> Pass:
+) -> Pass:  # fmt: skip
     """The result of one pass.
 
     Args:
@@ -51,16 +58,19 @@ def judge(
         number: its number in the review.
         figure: the trap figure as the user gave it, or None.
         wind: as the user gave it, or None.
+        words: the unit of the sentences.
     """
     parts = [_gnss_part(item, drive, settings) for item in drive.seen]
     parts += [_wheel_part(part, drive, settings) for part in drive.wheels]
-    official = official_figure(figure, course) if figure is not None and course is not None else None
+    official = None
+    if figure is not None and course is not None:
+        official = official_figure(figure, course, words.one_for_all or words.fallback)
     passage = _passage(drive, course, settings)
     estimate = None if passage is None else passage.speed_mps
     reference = official.speed_mps if official else estimate
-    unit = official.unit if official else "km/h"
+    unit = words.unit(official)
     loggers = tuple(_logger(part, reference, official, passage, unit) for part in parts)
-    verdict = _verdict(parts, official, passage, settings) if official and passage else None
+    verdict = _verdict(parts, official, passage, unit, settings) if official and passage else None
     return Pass(
         number=number,
         start_utc=drive.origin,
@@ -191,14 +201,16 @@ def _around(reading: Reading) -> Interval | None:
     return reading.trap_mps - reading.trap_u_mps, reading.trap_mps + reading.trap_u_mps
 
 
-def _verdict(parts: Sequence[_Part], official: Official, passage: Passage, settings: Settings) -> Verdict:
+def _verdict(
+    parts: Sequence[_Part], official: Official, passage: Passage, unit: str, settings: Settings
+) -> Verdict:
     interval = (passage.low_mps, passage.high_mps)
     finding = decide(
         passage.speed_mps, interval, official, [part.witness for part in parts], settings.verdict
     )
     text = verdict_text(
         finding, passage.speed_mps, interval, official, {part.witness.name: part.faults for part in parts},
-        passage.exit_accel_mps2, settings.verdict,
+        passage.exit_accel_mps2, unit, settings.verdict,
     )  # fmt: skip
     return Verdict(finding.code, text, finding.normalised_error)
 

@@ -34,8 +34,7 @@ def official_figure(text: str, course: Course, time_unit_shown: str = "km/h") ->
     Raises:
         SpeedlogError: neither a speed nor a time with a unit, or out of all reason for this trap.
     """
-    unit_text = text.strip().lstrip("+-0123456789.,eE ").strip()
-    if find_unit(unit_text, "time"):
+    if find_unit(unit_part(text), "time"):
         given = parse_quantity(text, "time", "trap time")
         if given.value <= 0:
             raise SpeedlogError(f'trap time: "{plain(text)}" is not above zero', todo="Check the figure.")
@@ -56,6 +55,11 @@ def official_figure(text: str, course: Course, time_unit_shown: str = "km/h") ->
         speed, course.length_m, course.length_u_m, course.timer_resolution_s, time_step, speed_step
     )
     return Official(speed, interval, plain(text), shown, _assumptions(course))
+
+
+def unit_part(text: str) -> str:
+    """What stands behind the number: "mph" of "187.5 mph"."""
+    return text.strip().lstrip("+-0123456789.,eE ").strip()
 
 
 def official_interval(

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from speedlog.errors import plain
 from speedlog.reconcile.compare import half_width
+from speedlog.reconcile.official import unit_part
 from speedlog.reconcile.verdict import Finding, Witness
 from speedlog.results import Fault, Interval, Official
 from speedlog.settings import VerdictSettings
@@ -15,13 +16,13 @@ from speedlog.units import Unit, find_unit
 
 
 @dataclass(frozen=True)
-class Words:
+class Speeds:
     """Speeds as text in one unit."""
 
     unit: Unit
 
     @classmethod
-    def of(cls, symbol: str) -> Words:
+    def of(cls, symbol: str) -> Speeds:
         unit = find_unit(symbol, "speed")
         assert unit is not None, symbol
         return cls(unit)
@@ -40,15 +41,16 @@ class Words:
 
 def verdict_text(
     finding: Finding, estimate_mps: float, interval: Interval, official: Official,
-    faults: dict[str, Sequence[Fault]], gaining_mps2: float, settings: VerdictSettings,
+    faults: dict[str, Sequence[Fault]], gaining_mps2: float, unit: str, settings: VerdictSettings,
 ) -> str:  # fmt: skip
     """One sentence or two for a verdict.
 
     Args:
         faults: by the name of the logger.
         gaining_mps2: acceleration at the trap: a slow logger lags only where the speed changes.
+        unit: of the speeds told.
     """
-    words = Words.of(official.unit)
+    words = Speeds.of(unit)
     logs = words.within(estimate_mps, half_width(interval))
     figure = words.speed(official.speed_mps)
     error = finding.normalised_error or 0.0
@@ -87,7 +89,7 @@ def _beside(error: float, figure: str, settings: VerdictSettings) -> str:
 
 
 def _doubtful(
-    witnesses: Sequence[Witness], words: Words, logs: str, official: Official, estimate_mps: float
+    witnesses: Sequence[Witness], words: Speeds, logs: str, official: Official, estimate_mps: float
 ) -> str:
     names = " and ".join(plain(witness.name, 60) for witness in witnesses)
     seen = f"{names} agree with each other" if len(witnesses) > 1 else f"{names} covers the trap"
@@ -127,7 +129,7 @@ def likely_slip(official: Official, estimate_mps: float) -> str | None:
     """
     head = "".join(c for c in official.text if c.isdigit() or c in ".,")
     ratio = estimate_mps / official.speed_mps
-    is_time = find_unit(official.text.lstrip("+-0123456789.,eE ").strip(), "time") is not None
+    is_time = find_unit(unit_part(official.text), "time") is not None
     try:
         number = float(head.replace(",", "."))
     except ValueError:
@@ -151,7 +153,7 @@ def logger_text(
     witness: Witness, difference_mps: float | None, compared: str | None, faults: Sequence[Fault], unit: str
 ) -> str:
     """One plain sentence on what a logger saw of the trap, and the fault that explains it."""
-    words, reading = Words.of(unit), witness.reading
+    words, reading = Speeds.of(unit), witness.reading
     what = "Wheel speed, scaled by the GNSS loggers," if not witness.is_gnss else "It"
     if reading.trap_mps is not None:
         share = "the whole trap" if reading.coverage > 0.995 else f"{reading.coverage:.0%} of the trap"

@@ -18,7 +18,6 @@ RNG = np.random.default_rng(20261125)
 def plain_model(transition, noise, mean, cov, row, value, variance, node=None) -> LinearModel:
     """One noise level, no jumps: the textbook filter."""
     transition = np.asarray(transition, dtype=float)
-    d = transition.shape[1]
     node = np.arange(len(value)) if node is None else node
     return LinearModel(
         transition, np.asarray(noise, dtype=float)[None], np.zeros_like(transition), np.zeros(len(transition)),

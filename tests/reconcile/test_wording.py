@@ -30,7 +30,7 @@ def said(
     estimate = estimate_mph * MPH
     return verdict_text(
         Finding(code, error, tuple(witnesses)), estimate, (estimate - 0.2, estimate + 0.2), figure, faults or {},
-        accel, VerdictSettings(),
+        accel, figure.unit, VerdictSettings(),
     )  # fmt: skip
 
 
