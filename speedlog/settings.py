@@ -194,6 +194,7 @@ class FusionSettings:
     wheel_slip_sd: float = setting(0.004, "per m/s²", "slip of a few percent at 8 m/s²")
     wheel_offset_widening: float = setting(3.0, "factor", "the misfits of one pass follow one another")
     wheel_worst_residual: float = setting(0.06, "share of the peak", "a wheel that misfits more is not this car's")
+    wheel_gap_s: float = setting(0.2, "s", "shorter holes in a controller's log are jitter of its stamps")
     wheel_thin_hz: float = setting(25.0, "Hz", "a wheel's ripple, not its rate, limits it")
     electrical_low: float = setting(1.7, "ratio", "from here a wheel is no plausible wheel but counts poles")
     electrical_high: float = setting(9.0, "ratio", "motors have 1 to 8 pole pairs; common practice, no source")

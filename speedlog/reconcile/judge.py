@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 
 from speedlog.course.coursefile import Course
 from speedlog.course.straightness import straightness
+from speedlog.course.track import Track
 from speedlog.course.wind import Wind
-from speedlog.faults import coverage, find_faults, to_fault, usable
+from speedlog.faults import coverage, find_faults, inside, to_fault, usable
 from speedlog.fusion.drive import Drive, WheelPart, Witnessed
 from speedlog.fusion.passage import Passage, top_speed, trap_passage
 from speedlog.reconcile.compare import Reading, normalised_error, own_reading
@@ -81,7 +82,7 @@ def judge(
         peak=_peak(drive, settings),
         loggers=loggers,
         verdict=verdict,
-        straightness=straightness([item.track for item in drive.seen], settings.passes),
+        straightness=straightness([_sound_track(item) for item in drive.seen], settings.passes),
         trap_accel_mps2=None if passage is None else passage.exit_accel_mps2,
         warnings=_warnings(drive, course, passage),
         wind=None if wind is None else WindPart(wind.text, *wind.along_across(drive.span.heading_deg)),
@@ -115,9 +116,24 @@ def _gnss_part(item: Witnessed, drive: Drive, settings: Settings) -> _Part:
     return _Part(Witness(track.file, True, reading), faults)
 
 
+def _sound_track(item: Witnessed) -> Track:
+    """The track without the places of a weak or faulty fix, unless nothing else is left."""
+    good = item.place_ok & ~inside(item.track, item.faults, frozenset({"poor_fix"}))
+    if good.sum() < 2:
+        return item.track
+    along, across = (np.where(good, part, np.nan) for part in (item.track.along_m, item.track.across_m))
+    return replace(item.track, along_m=along, across_m=across)
+
+
 def _wheel_part(part: WheelPart, drive: Drive, settings: Settings) -> _Part:
     track = part.track
-    spans = tuple(span for span in find_faults(track, settings.faults) if span.kind == "gap")
+    # a controller's stamps jitter: a gap that the eye could not see in the curve is none
+    longest = settings.fusion.wheel_gap_s
+    spans = tuple(
+        span
+        for span in find_faults(track, settings.faults)
+        if span.kind == "gap" and span.end_s - span.start_s >= longest
+    )
     faults = tuple(to_fault(span, track, drive.origin - track.origin) for span in spans)
     share = 0.0 if track.trap is None else coverage(track, spans, *track.trap)
     ok = np.ones(len(part.speed_mps), dtype=bool)
