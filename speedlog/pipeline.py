@@ -82,7 +82,9 @@ def review(
         notes[i].append(f"all of it stands in {recordings[first].file} too: counted once")
     shifts: dict[int, float | None] = dict.fromkeys(range(len(recordings)))
     for place, i in enumerate(gnss):
-        shifts[i] = offsets[place].offset_s if recordings[i].clock is not Clock.ELAPSED or place else None
+        # a log without a date knows UTC only once another logger has told it
+        told = recordings[i].clock is Clock.UTC or offsets[place].warning is not None
+        shifts[i] = offsets[place].offset_s if told else None
         notes[i] += [text for text in (offsets[place].warning,) if text]
         if not spans[place]:
             notes[i].append(

@@ -272,6 +272,16 @@ def test_no_pass_at_all_is_said(tmp_path: Path) -> None:
     assert sl.review(log).passes == ()
 
 
+def test_a_log_that_ends_before_the_far_beam_gives_no_verdict_but_says_so(one, tmp_path: Path) -> None:
+    t, s, v = one
+    keep = s < 322.0
+    log = gnss_csv(tmp_path / "short.csv", [(t[keep], s[keep], v[keep])])
+    review = sl.review(log, course=COURSE, trap={1: "150 mph"})
+    (item,) = review.passes
+    assert item.verdict is not None and item.verdict.code in ("not_enough_data", "logger_missed_trap")
+    assert item.trap is not None and item.trap.coverage < 0.5
+
+
 def test_no_files() -> None:
     with pytest.raises(SpeedlogError, match="no log file was given"):
         sl.review([])

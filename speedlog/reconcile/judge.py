@@ -21,7 +21,7 @@ from speedlog.reconcile.compare import half_width as half
 from speedlog.reconcile.official import official_figure
 from speedlog.reconcile.trace import trace_of
 from speedlog.reconcile.verdict import Witness, decide
-from speedlog.reconcile.wording import logger_text, verdict_text
+from speedlog.reconcile.wording import logger_text, unreached_text, verdict_text
 from speedlog.results import Fault, Interval, Logger, Official, Pass, Peak, Trap, Verdict, WindPart
 from speedlog.settings import Settings
 
@@ -71,7 +71,7 @@ def judge(
     reference = official.speed_mps if official else estimate
     unit = words.unit(official)
     loggers = tuple(_logger(part, reference, official, passage, unit) for part in parts)
-    verdict = _verdict(parts, official, passage, unit, settings) if official and passage else None
+    verdict = _verdict(parts, official, passage, unit, settings) if official else None
     return Pass(
         number=number,
         start_utc=drive.origin,
@@ -218,8 +218,10 @@ def _around(reading: Reading) -> Interval | None:
 
 
 def _verdict(
-    parts: Sequence[_Part], official: Official, passage: Passage, unit: str, settings: Settings
+    parts: Sequence[_Part], official: Official, passage: Passage | None, unit: str, settings: Settings
 ) -> Verdict:
+    if passage is None:
+        return Verdict("not_enough_data", unreached_text(official, unit), None)
     interval = (passage.low_mps, passage.high_mps)
     finding = decide(
         passage.speed_mps, interval, official, [part.witness for part in parts], settings.verdict

@@ -37,12 +37,12 @@ def decide(
     error = normalised_error(estimate_mps, u, official.speed_mps, official_u)
     if u > settings.widest_half_width * estimate_mps:
         return Finding("not_enough_data", error, ())
-    covering = [witness for witness in witnesses if witness.reading.trap_mps is not None]
+    covering = [witness for witness in witnesses if witness.reading.coverage >= settings.least_coverage]
     if abs(error) > settings.disagree_en:
         agreeing = _agreeing_pair(covering, official, official_u, settings)
         if agreeing:
             return Finding("trap_figure_doubtful", error, agreeing)
-        if len(covering) == 1 and _share_off(covering[0], official) > settings.lone_source_share:
+        if len(covering) == 1 and _share_off(covering[0], estimate_mps, official) > settings.lone_source_share:
             return Finding("trap_figure_doubtful", error, tuple(covering))
     loggers = [witness for witness in witnesses if witness.is_gnss]
     if not any(logger.reading.coverage >= settings.least_coverage for logger in loggers):
@@ -79,8 +79,9 @@ def _agreeing_pair(
     return None
 
 
-def _share_off(witness: Witness, official: Official) -> float:
-    reading = witness.reading.trap_mps
-    if reading is None or witness.reading.flat_topped_in_trap:
+def _share_off(witness: Witness, estimate_mps: float, official: Official) -> float:
+    """How far a lone source lies from the figure; one that logs places alone speaks by the estimate."""
+    if witness.reading.flat_topped_in_trap:
         return 0.0
-    return abs(reading - official.speed_mps) / official.speed_mps
+    value = witness.reading.trap_mps if witness.reading.trap_mps is not None else estimate_mps
+    return abs(value - official.speed_mps) / official.speed_mps

@@ -80,6 +80,12 @@ def verdict_text(
     return f"Logs and trap agree{just}: {figure} from the trap, {logs} from the logs."
 
 
+def unreached_text(official: Official, unit: str) -> str:
+    """The verdict where there is no estimate at all."""
+    figure = Speeds.of(unit).speed(official.speed_mps)
+    return f"The logs can't check {figure}: too little of them is usable from beam to beam."
+
+
 def _beside(error: float, figure: str, settings: VerdictSettings) -> str:
     if abs(error) > settings.disagree_en:
         return f"which does not fit {figure} from the trap"

@@ -53,6 +53,12 @@ def test_rule_2_a_lone_source_needs_two_and_a_half_percent() -> None:
     assert code(92.3, 0.2, logger(trap=92.3, flat=True)) == "logger_ceiling"
 
 
+def test_rule_2_a_lone_source_of_places_alone_speaks_by_the_estimate() -> None:
+    silent = Witness("a.gpx", True, Reading(None, None, None, 1.0, False))
+    assert code(92.3, 0.3, silent) == "trap_figure_doubtful"
+    assert code(92.2, 0.3, silent) == "agree"
+
+
 def test_rule_3_no_logger_covers_half() -> None:
     assert code(90.1, 0.3, logger(coverage=0.49)) == "logger_missed_trap"
     assert code(90.1, 0.3, logger(coverage=0.51)) == "agree"
