@@ -274,7 +274,7 @@ def test_no_pass_at_all_is_said(tmp_path: Path) -> None:
 
 def test_a_log_that_ends_before_the_far_beam_gives_no_verdict_but_says_so(one, tmp_path: Path) -> None:
     t, s, v = one
-    keep = s < 322.0
+    keep = s < 334.0
     log = gnss_csv(tmp_path / "short.csv", [(t[keep], s[keep], v[keep])])
     review = sl.review(log, course=COURSE, trap={1: "150 mph"})
     (item,) = review.passes
