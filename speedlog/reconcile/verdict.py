@@ -42,7 +42,10 @@ def decide(
         agreeing = _agreeing_pair(covering, official, official_u, settings)
         if agreeing:
             return Finding("trap_figure_doubtful", error, agreeing)
-        if len(covering) == 1 and _share_off(covering[0], estimate_mps, official) > settings.lone_source_share:
+        if (
+            len(covering) == 1
+            and _share_off(covering[0], estimate_mps, official) > settings.lone_source_share
+        ):
             return Finding("trap_figure_doubtful", error, tuple(covering))
     loggers = [witness for witness in witnesses if witness.is_gnss]
     if not any(logger.reading.coverage >= settings.least_coverage for logger in loggers):
