@@ -12,8 +12,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import minimize_scalar
-from scipy.signal import correlate
 
 from speedlog.fusion.measure import WheelSource
 from speedlog.settings import FusionSettings
@@ -48,6 +46,9 @@ def coarse_offset(
         wheel_time, tread_mps: (N,) on the wheel log's clock; any constant factor in the speed.
         time, speed_mps: (M,) on the common clock; NaN speed between passes.
     """
+    # imported late: a quarter of a second that a review without a wheel log need not spend
+    from scipy.signal import correlate
+
     hz = settings.wheel_grid_hz
     wheel, wheel_known = _on_grid(wheel_time, tread_mps, hz)
     gnss, gnss_known = _on_grid(time, speed_mps, hz)
@@ -105,6 +106,8 @@ def fit_wheel(
         time, speed_mps, accel_mps2: (M,) the motion by GNSS.
         trusted: (M,) where GNSS readings stand behind the motion (not inside a gap).
     """
+    from scipy.optimize import minimize_scalar
+
     moving = speed_mps > settings.wheel_fit_from * float(np.max(speed_mps))
     if (moving & trusted).sum() < 10:
         return None
