@@ -1,0 +1,78 @@
+"""`speedlog review`: how trap figures are given, what is written, what is said."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from speedlog.cli.review import trap_figures
+from speedlog.demo import sample_folder
+from speedlog.errors import SpeedlogError
+
+SAMPLES = sample_folder()
+
+
+def run(*words: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "speedlog", "review", *words], capture_output=True, encoding="utf-8"
+    )
+
+
+@pytest.mark.parametrize(
+    ("given", "wanted"),
+    [
+        (None, None),
+        (["187.5 mph"], "187.5 mph"),
+        (["187.5 mph", "0.311 s"], ["187.5 mph", "0.311 s"]),
+        (["2=187.5 mph"], {2: "187.5 mph"}),
+        (['2="187.5 mph"', " 1 = 0.311 s"], {2: "187.5 mph", 1: "0.311 s"}),
+    ],
+)
+def test_trap_figures_as_given(given, wanted) -> None:
+    assert trap_figures(given) == wanted
+
+
+@pytest.mark.parametrize(
+    ("given", "message"),
+    [
+        (["two=187.5 mph"], '--trap "two=187.5 mph": no pass number before "=". Write --trap 2="187.5 mph".'),
+        (["0=187.5 mph"], '--trap "0=187.5 mph": no pass number before "=". Write --trap 2="187.5 mph".'),
+        (["2=1 mph", "2=3 mph"], "--trap: pass 2 has two figures. Give one figure a pass."),
+        (
+            ["2=1 mph", "3 mph"],
+            "--trap: some figures name their pass and some don't. Name the pass in all or none.",
+        ),
+    ],
+)
+def test_trap_figures_that_are_not_clear(given, message: str) -> None:
+    with pytest.raises(SpeedlogError) as caught:
+        trap_figures(given)
+    assert str(caught.value) == message
+
+
+def test_words_json_and_report_of_one_pass(tmp_path: Path) -> None:
+    files = [str(SAMPLES / "p01_front.nmea"), str(SAMPLES / "p01_rear.csv")]
+    done = run(*files, "--course", str(SAMPLES / "course.toml"), "--trap", "160.0 mph", "--json",
+               str(tmp_path / "r.json"), "--out", str(tmp_path / "r.html"))  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert "Logs and trap agree: 160.0 mph from the trap" in done.stdout
+    truth = json.loads((SAMPLES / "truth.json").read_text("utf-8"))["passes"][0]["trap_mps"]
+    trap = json.loads((tmp_path / "r.json").read_text("utf-8"))["passes"][0]["trap"]
+    assert trap["interval95_mps"][0] < truth < trap["interval95_mps"][1]
+    assert "<html" in (tmp_path / "r.html").read_text("utf-8")
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["r.html", "r.json"]
+
+
+def test_json_alone_on_standard_output() -> None:
+    done = run(str(SAMPLES / "p04_rear.nmea"), "--course", str(SAMPLES / "course.toml"), "--json", "-")
+    assert json.loads(done.stdout)["schema_version"] == 1 and not done.stderr
+
+
+def test_the_unit_asked_for_is_used_throughout() -> None:
+    done = run(str(SAMPLES / "p04_rear.nmea"), "--course", str(SAMPLES / "course.toml"), "--unit", "mph", "--trap",
+               "0.3721 s")  # fmt: skip
+    assert "mph" in done.stdout and "km/h" not in done.stdout
