@@ -15,6 +15,7 @@ from speedlog.course.track import Track, make_track
 from speedlog.faults import Span, find_faults, speed_usable, usable
 from speedlog.fusion.clocks import ClockOffset, PassGroup
 from speedlog.fusion.estimate import Motion, estimate_motion
+from speedlog.fusion.lag import without_lag
 from speedlog.fusion.measure import GnssSource
 from speedlog.fusion.wheel import WheelFit, fit_wheel
 from speedlog.samples import Recording, seconds
@@ -106,7 +107,7 @@ def _witness(i: int, track: Track, settings: Settings) -> Witnessed:
         speed
     )
     source = GnssSource(track.time_s, track.sign * track.along_m, speed, place_ok, speed_ok, track.interval_s)
-    return Witnessed(i, track, spans, place_ok, speed_ok, source)
+    return Witnessed(i, track, spans, place_ok, speed_ok, without_lag(source, settings.fusion))
 
 
 @dataclass(frozen=True, eq=False)

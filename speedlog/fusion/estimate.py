@@ -70,7 +70,7 @@ def estimate_motion(
         reach_m: travel at the trap's two beams: the nodes are carried on to reach them where a log
             starts or ends inside the trap.
     """
-    layout = Layout(len(gnss), len(wheels))
+    layout = Layout(len(gnss), len(wheels), tuple(source.speed_filter_s for source in gnss))
     noises = [measure_noise(source, settings) for source in gnss]
     seen = observe(gnss, noises, wheels, layout, settings)
     if len(seen.time_s) < 4 or not any(source.place_ok.any() for source in gnss):
@@ -123,8 +123,8 @@ def _extra_time(
     """How long the nodes must go on, at the speed of the end, to reach the trap's beams."""
     if reach_m is None:
         return 0.0, 0.0
-    place = seen.row[:, ALONG] == 1.0
-    speed = seen.row[:, SPEED] == 1.0
+    place = seen.places(layout)
+    speed = ~place
     if not place.any() or not speed.any():
         return 0.0, 0.0
     longest = 3.0
@@ -140,7 +140,8 @@ def _model(
 ) -> LinearModel:  # fmt: skip
     drift = np.array([noise.place_drift_m2_s for noise in noises])
     transition, noise, jump, chance = dynamics(np.diff(time), layout, drift, settings)
-    place, speed = seen.row[:, ALONG] == 1.0, seen.row[:, SPEED] == 1.0
+    place = seen.places(layout)
+    speed = ~place
     along = float(seen.value[place][0])
     begin = float(seen.value[speed][0]) if speed.any() else 0.0
     mean, cov = start(layout, along, begin, settings)

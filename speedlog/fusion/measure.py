@@ -33,6 +33,13 @@ class GnssSource:
     place_ok: Mask
     speed_ok: Mask
     interval_s: float
+    speed_delay_s: float = 0.0  # by which the speed is late against the positions
+    speed_filter_s: float = 0.0  # time constant of the logger's own first-order filter on the speed
+
+    @property
+    def speed_lag_s(self) -> float:
+        """By how much the speed trails on a steady ramp, whatever makes it late."""
+        return self.speed_delay_s + self.speed_filter_s
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,6 +96,17 @@ def measure_noise(source: GnssSource, settings: FusionSettings) -> Noise:
     return Noise(max(float(np.sqrt(speed_var)), settings.speed_noise_floor_mps), place_sd, drift)
 
 
+def driven(source: GnssSource, ok: Mask) -> Array:
+    """(n,) metres driven by the logged speed since the first of these epochs, its lag put right.
+
+    A first-order filter is undone exactly: v = u + T du/dt, so its integral is that of u plus T u.
+    """
+    time, speed = source.time_s[ok], source.speed_mps[ok]
+    late = np.interp(time + source.speed_delay_s, time, speed)
+    run = np.concatenate([[0.0], np.cumsum(np.diff(time) * (late[1:] + late[:-1]) / 2)])
+    return np.asarray(run + source.speed_filter_s * (late - late[0]))
+
+
 def _place_noise(source: GnssSource, settings: FusionSettings) -> tuple[float, float]:
     ok = source.place_ok & source.speed_ok
     if ok.sum() < 12:
@@ -97,9 +115,8 @@ def _place_noise(source: GnssSource, settings: FusionSettings) -> tuple[float, f
         )
         sd = found if count else settings.place_noise_m
         return max(sd, settings.place_noise_floor_m), settings.place_drift_m2_s
-    time, place, speed = source.time_s[ok], source.travel_m[ok], source.speed_mps[ok]
-    driven = np.concatenate([[0.0], np.cumsum(np.diff(time) * (speed[1:] + speed[:-1]) / 2)])
-    error, near = place - driven, 1.6 * source.interval_s
+    time, place = source.time_s[ok], source.travel_m[ok]
+    error, near = place - driven(source, ok), 1.6 * source.interval_s
     far_epochs = max(3, round(1.0 / source.interval_s))
     short = _variogram(error, time, 1, near)
     far = _variogram(error, time, far_epochs, far_epochs * source.interval_s * 1.2)
@@ -128,6 +145,10 @@ class Observations:
     variance: Array
     channel: NDArray[np.int64]
 
+    def places(self, layout: Layout) -> Mask:
+        """(n,) which are positions; the others are speeds."""
+        return np.asarray((self.channel < 2 * layout.gnss) & (self.channel % 2 == 1))
+
 
 def observe(
     gnss: list[GnssSource],
@@ -141,9 +162,16 @@ def observe(
     for i, (source, noise) in enumerate(zip(gnss, noises, strict=True)):
         ok = source.speed_ok
         row = np.zeros((int(ok.sum()), layout.size))
-        row[:, SPEED] = row[:, layout.speed_drift(i)] = 1.0
+        # behind a filter of its own a logger shows the filter's state, not the car's
+        row[:, layout.filtered(i) if layout.filters_s[i] else SPEED] = row[:, layout.speed_drift(i)] = 1.0
         parts.append(
-            (source.time_s[ok], row, source.speed_mps[ok], np.full(len(row), noise.speed_mps**2), 2 * i)
+            (
+                source.time_s[ok] - source.speed_delay_s,
+                row,
+                source.speed_mps[ok],
+                np.full(len(row), noise.speed_mps**2),
+                2 * i,
+            )
         )
         ok = source.place_ok
         row = np.zeros((int(ok.sum()), layout.size))

@@ -2,8 +2,9 @@
 
 State: along, speed, acceleration (metres and seconds in the direction of travel); then for each
 GNSS logger the drift of its speed and of its position; then for each wheel log the logarithm of
-its remaining scale. White-jerk process noise: Bar-Shalom, Li, Kirubarajan (2001), section 6.2.3;
-the drifts are first-order Gauss-Markov processes (ibid., section 8.2).
+its remaining scale; then, for each GNSS logger that filters its speed, the filter's state.
+White-jerk process noise: Bar-Shalom, Li, Kirubarajan (2001), section 6.2.3; the drifts are
+first-order Gauss-Markov processes (ibid., section 8.2).
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from speedlog.settings import FusionSettings
 
 Array = NDArray[np.float64]
 ALONG, SPEED, ACCEL = 0, 1, 2
+_FILTER_FLOOR_MPS = 1e-3  # keeps the covariance sound where the filter follows the place exactly
 
 
 @dataclass(frozen=True)
@@ -25,10 +27,15 @@ class Layout:
 
     gnss: int
     wheels: int
+    filters_s: tuple[float, ...] = ()  # time constant of each GNSS logger's filter; 0 without one
+
+    def __post_init__(self) -> None:
+        if not self.filters_s:
+            object.__setattr__(self, "filters_s", (0.0,) * self.gnss)
 
     @property
     def size(self) -> int:
-        return 3 + 2 * self.gnss + self.wheels
+        return 3 + 2 * self.gnss + self.wheels + sum(1 for item in self.filters_s if item)
 
     def speed_drift(self, logger: int) -> int:
         return 3 + 2 * logger
@@ -38,6 +45,9 @@ class Layout:
 
     def wheel_scale(self, wheel: int) -> int:
         return 3 + 2 * self.gnss + wheel
+
+    def filtered(self, logger: int) -> int:
+        return 3 + 2 * self.gnss + self.wheels + sum(1 for item in self.filters_s[:logger] if item)
 
 
 def white_jerk(step_s: Array) -> tuple[Array, Array]:
@@ -110,8 +120,29 @@ def dynamics(
         at = layout.wheel_scale(wheel)
         noise[:, :, at, at] = settings.wheel_scale_rate_per_s * step_s
         jump[:, at, at] = settings.wheel_scale_jump_sd**2  # slip changes where the drive force does
+    for logger, constant in enumerate(layout.filters_s):
+        if constant:
+            at = layout.filtered(logger)
+            _add_filter(transition, at, constant, step_s)
+            for spread in (*noise, jump):
+                _share_with_filter(spread, at, constant)
     chance = 1 - np.exp(-settings.jumps_per_s * step_s)
     return transition, noise, jump, chance
+
+
+def _add_filter(transition: Array, at: int, constant_s: float, step_s: Array) -> None:
+    """A first-order filter f of the speed: f' = (v - f) / T, exact for a steady acceleration in the step."""
+    keep = np.exp(-step_s / constant_s)
+    transition[:, at, at] = keep
+    transition[:, at, SPEED] = 1 - keep
+    transition[:, at, ACCEL] = step_s - constant_s * (1 - keep)
+
+
+def _share_with_filter(spread: Array, at: int, constant_s: float) -> None:
+    """What moves the place by ds within a step moves the filter by ds / T (to the first order in the step)."""
+    spread[:, at, :3] = spread[:, ALONG, :3] / constant_s
+    spread[:, :3, at] = spread[:, :3, ALONG] / constant_s
+    spread[:, at, at] = spread[:, ALONG, ALONG] / constant_s**2 + _FILTER_FLOOR_MPS**2
 
 
 def start(layout: Layout, along_m: float, speed_mps: float, settings: FusionSettings) -> tuple[Array, Array]:
@@ -122,6 +153,9 @@ def start(layout: Layout, along_m: float, speed_mps: float, settings: FusionSett
     for logger in range(layout.gnss):
         sd[layout.speed_drift(logger)] = settings.speed_drift_sd_mps
         sd[layout.place_drift(logger)] = settings.place_sd_m
+        if layout.filters_s[logger]:
+            mean[layout.filtered(logger)] = speed_mps
+            sd[layout.filtered(logger)] = settings.start_speed_sd_mps
     for wheel in range(layout.wheels):
         sd[layout.wheel_scale(wheel)] = settings.wheel_scale_sd
     return mean, np.diag(sd**2)

@@ -13,6 +13,7 @@ from speedlog.course.coursefile import Course
 from speedlog.course.straightness import straightness
 from speedlog.course.track import Track
 from speedlog.course.wind import Wind
+from speedlog.errors import plain
 from speedlog.faults import coverage, find_faults, inside, to_fault, usable
 from speedlog.fusion.drive import Drive, WheelPart, Witnessed
 from speedlog.fusion.passage import Passage, top_speed, trap_passage
@@ -234,7 +235,12 @@ def _verdict(
 
 
 def _warnings(drive: Drive, course: Course | None, passage: Passage | None) -> tuple[str, ...]:
-    found = []
+    found = [
+        f"{plain(item.track.file, 80)}: its speed comes {item.source.speed_lag_s:.2f} s late against its own "
+        "positions; put right in the estimate"
+        for item in drive.seen
+        if item.source.speed_lag_s
+    ]
     if drive.motion is None:
         found.append("too few usable samples for an estimate")
     elif course is not None and passage is None:
