@@ -17,6 +17,7 @@ from speedlog.fusion.clocks import ClockOffset, PassGroup
 from speedlog.fusion.estimate import Motion, estimate_motion
 from speedlog.fusion.lag import without_lag
 from speedlog.fusion.measure import GnssSource
+from speedlog.fusion.stray import stray_speeds
 from speedlog.fusion.wheel import WheelFit, fit_wheel
 from speedlog.samples import Recording, seconds
 from speedlog.settings import Settings
@@ -89,7 +90,7 @@ def gather(
     sign = seen[0].track.sign
     beams = None if course is None else _beams(course, sign)
     motion = estimate_motion([item.source for item in seen], [], beams, settings.fusion)
-    return Drive(origin, max(ends), line, sign, beams, tuple(seen), (), motion)
+    return _unmasked(Drive(origin, max(ends), line, sign, beams, tuple(seen), (), motion), settings)
 
 
 def _beams(course: Course, sign: int) -> tuple[float, float]:
@@ -108,6 +109,22 @@ def _witness(i: int, track: Track, settings: Settings) -> Witnessed:
     )
     source = GnssSource(track.time_s, track.sign * track.along_m, speed, place_ok, speed_ok, track.interval_s)
     return Witnessed(i, track, spans, place_ok, speed_ok, without_lag(source, settings.fusion))
+
+
+def _unmasked(drive: Drive, settings: Settings) -> Drive:
+    """The pass with the stray readings that only the fused motion shows up among its faults."""
+    motion = drive.motion
+    if motion is None:
+        return drive
+    seen = []
+    for item, noise in zip(drive.seen, motion.noises, strict=True):
+        more = stray_speeds(item.track, item.source, noise, motion, settings.fusion)
+        faults = tuple(sorted((*item.faults, *more), key=lambda span: (span.start_s, span.end_s)))
+        speed_ok = item.speed_ok & speed_usable(item.track, more)
+        seen.append(
+            replace(item, faults=faults, speed_ok=speed_ok, source=replace(item.source, speed_ok=speed_ok))
+        )
+    return replace(drive, seen=tuple(seen))
 
 
 @dataclass(frozen=True, eq=False)
@@ -155,7 +172,7 @@ def add_wheels(
     motion = estimate_motion(sources, [part.fit.source for part in parts], drive.beams_m, settings.fusion)
     assert motion is not None  # more readings than before
     placed = tuple(_placed(part, motion, drive.sign) for part in parts)
-    return replace(drive, wheels=placed, motion=motion), tuple(left_out)
+    return _unmasked(replace(drive, wheels=placed, motion=motion), settings), tuple(left_out)
 
 
 def _wheel_part(drive: Drive, log: WheelLog, settings: Settings) -> WheelPart | None:
