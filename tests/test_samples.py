@@ -18,7 +18,9 @@ from speedlog.samples import (
 
 
 def table(*texts: str, **columns: object) -> pd.DataFrame:
-    found = empty_samples(pd.DatetimeIndex(pd.to_datetime(list(texts), utc=True, format="ISO8601")).as_unit("ns"))
+    found = empty_samples(
+        pd.DatetimeIndex(pd.to_datetime(list(texts), utc=True, format="ISO8601")).as_unit("ns")
+    )
     for name, values in columns.items():
         found[name] = pd.Categorical(values, dtype=found["fix"].dtype) if name == "fix" else values  # type: ignore[call-overload]
     return found

@@ -114,7 +114,7 @@ def _gnss_part(item: Witnessed, drive: Drive, settings: Settings) -> _Part:
         place = np.where(np.isfinite(place), place, there)
         noise = drive.motion.noises[drive.seen.index(item)].speed_mps
     reading = own_reading(place, speed, ok, flat, drive.beams_m or (0.0, 1.0), share, noise, settings.verdict)
-    return _Part(Witness(track.file, True, reading), faults)
+    return _Part(Witness(track.file, True, reading, track.interval_s), faults)
 
 
 def _sound_track(item: Witnessed) -> Track:
@@ -229,7 +229,7 @@ def _verdict(
     )
     text = verdict_text(
         finding, passage.speed_mps, interval, official, {part.witness.name: part.faults for part in parts},
-        passage.exit_accel_mps2, unit, settings.verdict,
+        passage.exit_accel_mps2, passage.exit_s - passage.entry_s, unit, settings.verdict,
     )  # fmt: skip
     return Verdict(finding.code, text, finding.normalised_error)
 

@@ -12,11 +12,12 @@ from speedlog.settings import VerdictSettings
 
 @dataclass(frozen=True)
 class Witness:
-    """A source as the verdict sees it: its name, whether it is a GNSS logger, its own figures."""
+    """A source as the verdict sees it: its name, whether it is a GNSS logger, its own figures and step."""
 
     name: str
     is_gnss: bool
     reading: Reading
+    interval_s: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -41,13 +41,14 @@ class Speeds:
 
 def verdict_text(
     finding: Finding, estimate_mps: float, interval: Interval, official: Official,
-    faults: dict[str, Sequence[Fault]], gaining_mps2: float, unit: str, settings: VerdictSettings,
+    faults: dict[str, Sequence[Fault]], gaining_mps2: float, transit_s: float, unit: str, settings: VerdictSettings,
 ) -> str:  # fmt: skip
     """One sentence or two for a verdict.
 
     Args:
         faults: by the name of the logger.
         gaining_mps2: acceleration at the trap: a slow logger lags only where the speed changes.
+        transit_s: time through the trap: a logger with a longer step may cut off a peak inside it.
         unit: of the speeds told.
     """
     words = Speeds.of(unit)
@@ -69,9 +70,10 @@ def verdict_text(
     if finding.code in ("logger_low", "logger_high") and best and best.reading.trap_mps is not None:
         off = best.reading.trap_mps - official.speed_mps
         way = "low" if off < 0 else "high"
+        why = _slow(off, best.interval_s, gaining_mps2, transit_s)
         return (
             f"{plain(best.name, 60)} reads {words.gap(off)} {way} through the trap "
-            f"({words.speed(best.reading.trap_mps)} against {figure}){_slow(off, gaining_mps2)}; "
+            f"({words.speed(best.reading.trap_mps)} against {figure}){why}; "
             f"the estimate is {logs}, {beside}."
         )
     if abs(error) > settings.disagree_en:
@@ -118,8 +120,10 @@ def _missed(witnesses: Sequence[Witness], faults: dict[str, Sequence[Fault]]) ->
     return f"{lead} ({'; '.join(causes)})." if causes else f"{lead}."
 
 
-def _slow(off_mps: float, gaining_mps2: float) -> str:
-    """A lagging logger shows where the car was a moment ago."""
+def _slow(off_mps: float, interval_s: float, gaining_mps2: float, transit_s: float) -> str:
+    """The likely cause of a low or high reading: too few of them, or a lag while the speed changes."""
+    if off_mps < 0 and interval_s > transit_s:
+        return f": one reading every {interval_s:.1f} s cuts off what lies between two"
     if off_mps < 0 and gaining_mps2 > 1.0:
         return ", as a slow logger does while the car still gains speed"
     if off_mps > 0 and gaining_mps2 < -1.0:

@@ -30,7 +30,7 @@ def said(
     estimate = estimate_mph * MPH
     return verdict_text(
         Finding(code, error, tuple(witnesses)), estimate, (estimate - 0.2, estimate + 0.2), figure, faults or {},
-        accel, figure.unit, VerdictSettings(),
+        accel, 0.36, figure.unit, VerdictSettings(),
     )  # fmt: skip
 
 
@@ -55,6 +55,11 @@ def test_low_while_gaining_is_told_as_a_slow_logger() -> None:
     assert "reads 2.5 mph low" in said("logger_low", low)
     assert "slow logger" not in said("logger_low", low, accel=0.5)
     assert "as a slow logger does while the car still gains speed" in said("logger_low", low, accel=4.0)
+    coarse = [Witness("a.nmea", True, low[0].reading, 1.0)]
+    assert "low through the trap (185.0 mph against 187.5 mph): one reading every 1.0 s cuts off" in said(
+        "logger_low", coarse
+    )
+    assert "cuts off" not in said("logger_low", [Witness("a.nmea", True, low[0].reading, 0.3)])
     assert "already loses speed" in said("logger_high", [witness(trap_mph=190.0)], accel=-4.0)
 
 
