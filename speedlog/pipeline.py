@@ -10,7 +10,7 @@ from pathlib import Path
 import pandas as pd
 
 from speedlog.course.coursefile import Course
-from speedlog.course.passes import find_passes
+from speedlog.course.passes import PassSpan, find_passes
 from speedlog.course.wind import parse_wind
 from speedlog.errors import SpeedlogError, plain
 from speedlog.fusion.clocks import ClockOffset, PassGroup, group_passes, match_clocks
@@ -77,6 +77,24 @@ def review(
     chosen = [recordings[i] for i in gnss]
     drives = [drive for group in groups if (drive := memory.gather(group, chosen, offsets, course, settings))]
 
+    notes, shifts = _clock_notes(recordings, gnss, twins, spans, offsets, course)
+    figures = _figures(trap, drives, course)
+    wanted = [n for n in range(1, len(drives) + 1) if only in (None, n)]
+    fused = _with_wheels(recordings, gnss, twins, drives, wanted, setup, notes, shifts, settings)
+    words = _words(unit, list(figures.values()))
+    passes = tuple(
+        judge(drive, n, course, figures.get(n), air, words, settings)
+        for n, drive in zip(wanted, fused, strict=True)
+    )
+    summaries = tuple(_summary(recordings[i], shifts[i], tuple(notes[i])) for i in range(len(recordings)))
+    return Review(summaries, passes, _course_summary(course), _warnings(drives, gnss, course), len(drives))
+
+
+def _clock_notes(
+    recordings: Sequence[Recording], gnss: Sequence[int], twins: Mapping[int, int],
+    spans: Sequence[Sequence[PassSpan]], offsets: Sequence[ClockOffset], course: Course | None,
+) -> tuple[dict[int, list[str]], dict[int, float | None]]:  # fmt: skip
+    """Warnings of each recording so far, and what is known of its clock, by its place among the files."""
     notes: dict[int, list[str]] = {i: list(recording.warnings) for i, recording in enumerate(recordings)}
     for i, first in twins.items():
         notes[i].append(f"all of it stands in {recordings[first].file} too: counted once")
@@ -90,16 +108,7 @@ def review(
             notes[i].append(
                 "no pass at speed was found in it" + (" over this course's trap" if course else "")
             )
-    figures = _figures(trap, drives, course)
-    wanted = [n for n in range(1, len(drives) + 1) if only in (None, n)]
-    fused = _with_wheels(recordings, gnss, twins, drives, wanted, setup, notes, shifts, settings)
-    words = _words(unit, list(figures.values()))
-    passes = tuple(
-        judge(drive, n, course, figures.get(n), air, words, settings)
-        for n, drive in zip(wanted, fused, strict=True)
-    )
-    summaries = tuple(_summary(recordings[i], shifts[i], tuple(notes[i])) for i in range(len(recordings)))
-    return Review(summaries, passes, _course_summary(course), _warnings(drives, gnss, course), len(drives))
+    return notes, shifts
 
 
 class Memory:

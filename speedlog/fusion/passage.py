@@ -71,9 +71,7 @@ def trap_passage(
         return None
     weight, speed, sd, entry_s, exit_s, accel = np.array(rows).T
     weight = weight / weight.sum()
-    low, high = mixture_interval(weight, speed, sd)
-    mean = float(weight @ speed)
-    low, high = mean + widening * (low - mean), mean + widening * (high - mean)
+    mean, low, high = _centre_and_interval(weight, speed, sd, widening)
     return Passage(mean, low, high, float(weight @ entry_s), float(weight @ exit_s), float(weight @ accel))
 
 
@@ -91,9 +89,7 @@ def top_speed(motion: Motion, widening: float = 1.0) -> Top:
     value = speed[at, every]
     hidden = np.array([_hidden_in_sampling(motion, h, int(k)) for h, k in enumerate(at)])
     sd = np.sqrt(found.cov[at, every, SPEED, SPEED] + hidden**2)
-    low, high = mixture_interval(found.weight, value, sd)
-    mean = float(found.weight @ value)
-    low, high = mean + widening * (low - mean), mean + widening * (high - mean)
+    mean, low, high = _centre_and_interval(found.weight, value, sd, widening)
     return Top(
         mean, low, high,
         float(found.weight @ motion.time_s[at]), float(found.weight @ found.mean[at, every, ALONG]),
@@ -111,6 +107,18 @@ def _hidden_in_sampling(motion: Motion, h: int, peak: int) -> float:
     falling = max(-float(accel[min(int(last) + 1, len(accel) - 1)]), 0.0)
     loss = rising * falling / (rising + falling) * interval if rising and falling else 0.0
     return loss / float(np.sqrt(12))
+
+
+def _centre_and_interval(
+    weight: Array, value: Array, sd: Array, widening: float
+) -> tuple[float, float, float]:
+    """Mean of the mixture and its interval, widened round it.
+
+    A hypothesis of little weight far off can drag the mean out of the interval; it is held inside.
+    """
+    low, high = mixture_interval(weight, value, sd)
+    mean = float(np.clip(weight @ value, low, high))
+    return mean, mean + widening * (low - mean), mean + widening * (high - mean)
 
 
 def mixture_interval(weight: Array, mean: Array, sd: Array) -> tuple[float, float]:

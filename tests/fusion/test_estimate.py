@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from speedlog.fusion.estimate import estimate_motion, make_nodes
 from speedlog.fusion.measure import GnssSource
-from speedlog.fusion.passage import mixture_interval, top_speed, trap_passage
+from speedlog.fusion.passage import _centre_and_interval, mixture_interval, top_speed, trap_passage
 from speedlog.settings import FusionSettings
 from tests.fusion.conftest import MadePass, make_pass
 
@@ -112,3 +112,13 @@ def test_mixture_interval_of_one_normal_and_of_two_far_apart() -> None:
     assert (low, high) == pytest.approx((10 - 2 * 1.959964, 10 + 2 * 1.959964), abs=1e-5)
     low, high = mixture_interval(np.array([0.5, 0.5]), np.array([0.0, 100.0]), np.array([1.0, 1.0]))
     assert (low, high) == pytest.approx((-1.644854, 101.644854), abs=1e-5)
+
+
+def test_an_unlikely_hypothesis_far_off_never_drags_the_estimate_out_of_its_interval() -> None:
+    """By hand: 0.98 at 70 and 0.02 at 200 have the mean 72.6, but 95 % lie within half a metre of 70."""
+    weight, value, sd = np.array([0.98, 0.02]), np.array([70.0, 200.0]), np.array([0.1, 0.1])
+    mean, low, high = _centre_and_interval(weight, value, sd, 1.12)
+    assert low <= mean <= high < 71.0
+    # one normal: the mean stays, the half-width grows by the factor
+    mean, low, high = _centre_and_interval(np.array([1.0]), np.array([70.0]), np.array([1.0]), 1.12)
+    assert (mean, high - mean) == pytest.approx((70.0, 1.12 * 1.959964), abs=1e-5)
