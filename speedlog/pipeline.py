@@ -17,6 +17,7 @@ from speedlog.fusion.clocks import ClockOffset, PassGroup, group_passes, match_c
 from speedlog.fusion.drive import Drive, WheelLog, add_wheels, gather
 from speedlog.fusion.fleet import WheelSetup, prepare_wheel, scale_warning
 from speedlog.importers import ReadOptions, read
+from speedlog.reconcile.independent import marked
 from speedlog.reconcile.judge import Words, judge
 from speedlog.reconcile.official import unit_part
 from speedlog.results import CourseSummary, RecordingSummary, Review
@@ -87,7 +88,8 @@ def review(
         for n, drive in zip(wanted, fused, strict=True)
     )
     summaries = tuple(_summary(recordings[i], shifts[i], tuple(notes[i])) for i in range(len(recordings)))
-    return Review(summaries, passes, _course_summary(course), _warnings(drives, gnss, course), len(drives))
+    found = Review(summaries, passes, _course_summary(course), _warnings(drives, gnss, course), len(drives))
+    return marked(found, course, settings.locate)
 
 
 def _clock_notes(
@@ -295,7 +297,10 @@ def _summary(recording: Recording, offset_s: float | None, warnings: tuple[str, 
 def _course_summary(course: Course | None) -> CourseSummary | None:
     if course is None:
         return None
-    return CourseSummary(course.name, course.time_zone, course.entry_m, course.exit_m, course.defaulted)
+    return CourseSummary(
+        course.name, course.time_zone, course.entry_m, course.exit_m, course.defaulted, course.place_u_m,
+        course.located_from,
+    )  # fmt: skip
 
 
 def _warnings(drives: Sequence[Drive], gnss: Sequence[int], course: Course | None) -> tuple[str, ...]:

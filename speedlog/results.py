@@ -120,6 +120,7 @@ class Verdict:
     code: VerdictCode
     text: str
     normalised_error: float | None
+    independent: bool = True  # False where this pass helped to find the trap's place
 
 
 @dataclass(frozen=True)
@@ -194,6 +195,8 @@ class CourseSummary:
     entry_m: float
     exit_m: float
     assumptions: tuple[str, ...]
+    place_u_m: float = 0.0
+    located_from: tuple[str, ...] = ()  # as in the course: the passes that told where the trap is
 
 
 @dataclass(frozen=True)
@@ -212,6 +215,7 @@ class Review:
             "schema_version": 1,
             "recordings": [_recording_json(item) for item in self.recordings],
             "passes": [_pass_json(item) for item in self.passes],
+            "course": None if self.course is None else _course_json(self.course),
             "warnings": list(self.warnings),
         }
 
@@ -247,6 +251,16 @@ def _recording_json(item: RecordingSummary) -> dict[str, Any]:
         "clock": item.clock,
         "clock_offset_s": _number(item.clock_offset_s),
         "warnings": list(item.warnings),
+    }
+
+
+def _course_json(item: CourseSummary) -> dict[str, Any]:
+    return {
+        "name": item.name,
+        "entry_m": float(item.entry_m),
+        "exit_m": float(item.exit_m),
+        "place_u_m": float(item.place_u_m),
+        "located_from": list(item.located_from),
     }
 
 
@@ -319,6 +333,7 @@ def _pass_json(item: Pass) -> dict[str, Any]:
             "code": verdict.code,
             "text": verdict.text,
             "normalised_error": _number(verdict.normalised_error),
+            "independent": verdict.independent,
         },
         "straightness": straight
         and {

@@ -132,10 +132,16 @@ class FaultSettings:
     ceiling_known_mps: float = setting(0.03, "m/s", "how near to a known limit counts as that limit")
     outlier_rows: tuple[int, ...] = setting((1, 2, 3, 5), "rows", "longer runs of wrong values are no single outliers")
     outlier_side_rows: int = setting(4, "rows", "neighbours on each side that must both speak against a value")
-    outlier_noise: float = setting(8.0, "sd", "extrapolated neighbours are noisier than a reading; 1 in 1e6 rows")
+    outlier_noise: float = setting(5.0, "sd", "extrapolated neighbours are noisier than a reading; 1 in 1e6 rows")
     outlier_accel_mps2: float = setting(10.0, "m/s²", "half of what pull and brakes differ by; times the interval")
     outlier_speed_mps: float = setting(0.4, "m/s", "smaller spikes do no harm")
     edge_longest: int = setting(8, "rows", "longer stretches of wrong speed show in the estimate's misfit, not here")
+    outlier_longest: int = setting(8, "rows", "longer stretches of wrong speed show in the estimate's misfit, not here")
+    outlier_jerk_m2_s5: tuple[float, ...] = setting((1.0, 10.0, 100.0, 1000.0), "m²/s⁵", "x")
+    outlier_size_mps: float = setting(10.0, "m/s", "x")
+    outlier_bias_mps: float = setting(0.3, "m/s", "x")
+    outlier_log_odds: float = setting(10.0, "ln", "x")
+    outlier_noise_least_mps: float = setting(0.02, "m/s", "x")
     edge_place_sd: float = setting(5.0, "sd", "positions tell of a wrong speed only beyond this")
     outlier_place_m: float = setting(1.0, "m", "slow wander and steps of a metre are a receiver's normal life")
     outlier_place_mps: float = setting(0.5, "m/s", "times the distance in time: error of the speed between positions")
@@ -220,6 +226,29 @@ class VerdictSettings:
 
 
 @dataclass(frozen=True)
+class LocateSettings:
+    """Finding where the trap stands (`speedlog.reconcile.locate`)."""
+
+    grid_m: float = setting(0.1, "m", "a tenth of what a stand-alone receiver can tell")
+    place_sd_m: float = setting(1.0, "m", "slow place error of the loggers, one a pass; references topic 5: 0.5 to 1.5 m")
+    band_widening: float = setting(1.12, "factor", "of the estimate's band, as for the trap's interval (trap_widening)")
+    slowest_mps: float = setting(5.0, "m/s", "slower, a car is carried or set down, not timed")
+    least_passes: int = setting(2, "passes", "one figure fits two places, before and after the top speed, unchecked")
+    checked_passes: int = setting(3, "passes", "of two figures that disagree nobody can name the wrong one")
+    misfit_chance: float = setting(0.01, "probability", "so large a misfit of sound figures; one warning in a hundred is false")
+    lone_margin: float = setting(6.0, "chi-square", "a pass is named only where blaming it is 20 times likelier than the next")
+    valley_share: float = setting(0.001, "share of the top", "a normal hill falls to it at 3.7 sd; it holds all but 0.02 %")
+    rival_share: float = setting(0.005, "probability", "that the trap lies elsewhere; more would spoil a 95 % interval")
+    edge_share: float = setting(0.02, "share of the top", "a normal hill falls to it at 2.8 sd; cut off sooner, its mean is off")
+    widest_sd_m: float = setting(10.0, "m", "a third of a common trap: the place error's first order no longer holds")
+    flat_share: float = setting(0.5, "share", "of the sd of an even chance over the stretch: the passes tell little more")
+    alike_cosine: float = setting(0.95, "1", "a common speed error then makes the place's variance 10 times larger")
+    unseen_speed_mps: float = setting(0.1, "m/s", "a speed error that loggers of one kind may share, for the sentence")
+    unseen_lag_s: float = setting(0.05, "s", "the least lag of a receiver that filters its speed, for the sentence")
+    same_pass_s: float = setting(2.0, "s", "between a pass's stretch in two logs; the next pass is minutes away")
+
+
+@dataclass(frozen=True)
 class ReportSettings:
     """Drawing and wording the page (`speedlog.report`)."""
 
@@ -240,6 +269,7 @@ class Settings:
     faults: FaultSettings = field(default_factory=FaultSettings)
     fusion: FusionSettings = field(default_factory=FusionSettings)
     verdict: VerdictSettings = field(default_factory=VerdictSettings)
+    locate: LocateSettings = field(default_factory=LocateSettings)
     report: ReportSettings = field(default_factory=ReportSettings)
 
 

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from speedlog.course.geometry import Line
+from speedlog.course.located import WITNESS
 from speedlog.errors import SpeedlogError, plain
 from speedlog.units import Kind, parse_quantity
 
@@ -51,7 +52,7 @@ KEYS: tuple[Key, ...] = (
 _KNOWN: dict[str, tuple[str, ...]] = {
     "": ("name", "time_zone", "line", "trap"),
     "line": ("start", *(key.name for key in KEYS if key.table == "line")),
-    "trap": tuple(key.name for key in KEYS if key.table == "trap"),
+    "trap": (*(key.name for key in KEYS if key.table == "trap"), "located_from"),
 }
 _SHORTEST_TRAP_M = 0.1  # two beams closer than a hand are one beam
 
@@ -69,6 +70,8 @@ class Course:
         length_u_m: standard uncertainty of the trap's length (by tape).
         place_u_m: standard uncertainty of where the trap lies, in the logs' frame.
         defaulted: the names of the last three that were not given.
+        located_from: the passes whose trap figures told where the trap is, as `course.located` writes
+            them; empty where the trap was placed by other means. Those passes can't confirm it.
     """
 
     name: str
@@ -81,6 +84,7 @@ class Course:
     length_u_m: float = 0.02
     place_u_m: float = 0.0
     defaulted: tuple[str, ...] = ()
+    located_from: tuple[str, ...] = ()
 
     @classmethod
     def load(cls, path: str | os.PathLike[str]) -> Course:
@@ -107,6 +111,7 @@ class Course:
             exit_m=end,
             end_m=numbers["end_m"],
             time_zone=_time_zone(content, file),
+            located_from=_located_from(content, file),
             defaulted=tuple(
                 key.name for key in KEYS if key.default is not None and numbers[key.name] is None
             ),
@@ -137,6 +142,13 @@ class Course:
             for key in KEYS
             if key.default is not None and key.name not in self.defaulted
         ]
+        if self.located_from:
+            lines += [
+                "# the trap's place was found from the figures of these passes: they can't confirm it",
+                "located_from = [",
+                *(f"  {toml_string(item)}," for item in self.located_from),
+                "]",
+            ]
         return "\n".join(lines) + "\n"
 
     @property
@@ -319,6 +331,19 @@ def _text(
     if not isinstance(value, str) or not value.strip():
         raise SpeedlogError(f"{name} must be text", file=file, todo=f'Write it like {name} = "…".')
     return value
+
+
+def _located_from(content: Mapping[str, Any], file: str | os.PathLike[str] | None) -> tuple[str, ...]:
+    value = content.get("trap", {}).get("located_from", [])
+    todo = "Leave it as speedlog course locate wrote it: it marks the passes that can't confirm the place."
+    if not isinstance(value, list):
+        raise SpeedlogError("[trap] located_from must be a list", file=file, todo=todo)
+    for item in value:
+        if not isinstance(item, str) or not WITNESS.match(item):
+            raise SpeedlogError(
+                f"[trap] located_from: {plain(item, 40)} is no pass of a log", file=file, todo=todo
+            )
+    return tuple(value)
 
 
 def _time_zone(content: Mapping[str, Any], file: str | os.PathLike[str] | None) -> str | None:
