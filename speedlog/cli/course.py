@@ -1,4 +1,4 @@
-"""`speedlog course`: make a course.toml from two points, or from a pass in a log."""
+"""`speedlog course`: make a course.toml from two points, or from a pass in a log; `course locate` beside it."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from speedlog.cli.course_locate import locate
 from speedlog.errors import SpeedlogError, plain
 
 if TYPE_CHECKING:
@@ -19,7 +20,13 @@ _PLACE_DECIMALS = 8  # a millimetre
 _HEADING_DECIMALS = 5  # a millimetre at the far end of a long runway
 
 
+course_app = typer.Typer(help="Make a course.toml: a running line and the trap on it.", rich_markup_mode=None)
+course_app.command("locate")(locate)
+
+
+@course_app.callback(invoke_without_command=True)
 def course(
+    context: typer.Context,
     start: Annotated[
         str | None,
         typer.Option("--from", metavar="LAT,LON", help='Where the line starts: "53.1,-1.2" (degrees).'),
@@ -61,6 +68,9 @@ def course(
     from speedlog.cli.output import write_text
     from speedlog.course.coursefile import Course, check_time_zone
 
+    if context.invoked_subcommand is not None:
+        _refuse_misplaced(context)
+        return
     if out.exists() and not force:
         raise SpeedlogError(
             "is there already", file=out, todo="Choose another --out, or add --force to write over it."
@@ -86,6 +96,17 @@ def course(
     _check(made)
     write_text(out, made.to_toml(), inputs=[item for item in (log, columns) if item is not None])
     print(_in_words(made, out, how))
+
+
+def _refuse_misplaced(context: typer.Context) -> None:
+    """An option before the sub-command would be passed over in silence."""
+    for name in context.params:
+        source = context.get_parameter_source(name)
+        if source is not None and source.name == "COMMANDLINE":
+            word = context.invoked_subcommand
+            raise SpeedlogError(
+                f"an option stands before {word}", todo=f"Write it behind: speedlog course {word} …"
+            )
 
 
 def trap_of(entry: str | None, end: str | None, length: str | None) -> tuple[float, float]:
