@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     import pandas as pd
 
-WITNESS = re.compile(r"^([0-9a-f]{64})(?: (\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}\.\d{3}Z))?$", re.ASCII)
+WITNESS = re.compile(r"^([0-9a-f]{64})(?: (\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}\.\d{3}Z))?\Z", re.ASCII)
 _FIRST_DATED_YEAR = 1980  # before GPS began: the assumed day of a log without a date
 
 
