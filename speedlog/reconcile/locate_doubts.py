@@ -100,7 +100,9 @@ def _about_fit(seen: Evidence, settings: LocateSettings) -> list[Doubt]:
     alone = gain - float(seen.relief[order[1]]) > settings.lone_margin
     if len(seen.names) >= settings.checked_passes and alone:
         text = f"{name} contradicts the others: its trap figure fits no place where theirs do"
-        return [Doubt("contradiction", text, "Check that figure, or leave that pass out with --without.", True)]
+        return [
+            Doubt("contradiction", text, "Check that figure, or leave that pass out with --without.", True)
+        ]
     text = "the trap figures fit no common place"
     return [Doubt("misfit", text, "Check figures, trap length, and whether all are of this course.", True)]
 

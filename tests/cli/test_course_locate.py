@@ -19,6 +19,7 @@ from speedlog.cli.course import course_app
 from speedlog.course.coursefile import Course
 from speedlog.demo import sample_folder
 from speedlog.reconcile.independent import NOT_INDEPENDENT
+from tests.test_pipeline import COURSE, drive, gnss_csv, trap_speed
 
 SAMPLES = sample_folder()
 TRUTH = json.loads((SAMPLES / "truth.json").read_text("utf-8"))
@@ -201,6 +202,23 @@ def test_logs_with_figures_and_a_length(monkeypatch, capsys, tmp_path: Path) -> 
     assert made.name == "mine" and made.length_m == pytest.approx(98.425 * 0.3048, abs=1e-6)  # NIST SP 811
     assert abs(made.entry_m - ENTRY_M) < 4 * made.place_u_m
     assert "warning: with 2 passes a wrong figure can't be told from a right one" in told
+
+
+def test_passes_of_one_log_are_told_apart(monkeypatch, capsys, tmp_path: Path) -> None:
+    """One log of the whole day, trap at 320 m: pass 3 is left out and stays an independent check."""
+    drives = [drive(70.0), drive(62.0, lift_m=300.0), drive(66.0), drive(58.0, lift_m=335.0)]
+    log = gnss_csv(tmp_path / "day.csv", drives)
+    line = tmp_path / "line.toml"
+    line.write_text(replace(COURSE, entry_m=0.0, exit_m=30.0).to_toml(), "utf-8")
+    figures = {n: f"{trap_speed(item):.2f} m/s" for n, item in enumerate(drives, 1)}
+    given = [word for n, text in figures.items() for word in ("--trap", f"{n}={text}")]
+    out = tmp_path / "new.toml"
+    code, _, wrong = run(monkeypatch, capsys, log, "--course", line, *given, "--without", 3, "--out", out)
+    assert (code, wrong) == (0, "")
+    made = Course.load(out)
+    assert abs(made.entry_m - 320.0) < 3 * made.place_u_m and len(made.located_from) == 3
+    passes = sl.review(log, course=made, trap=figures).passes
+    assert [item.verdict and item.verdict.independent for item in passes] == [False, False, True, False]
 
 
 @pytest.mark.parametrize(
