@@ -14,9 +14,9 @@ from speedlog.course.passes import PassSpan
 from speedlog.course.track import Track, make_track
 from speedlog.faults import Span, find_faults, speed_usable, usable
 from speedlog.fusion.clocks import ClockOffset, PassGroup
-from speedlog.fusion.estimate import Motion, estimate_motion
-from speedlog.fusion.lag import without_lag
-from speedlog.fusion.measure import GnssSource
+from speedlog.fusion.estimate import Motion, decided, settled_best
+from speedlog.fusion.measure import GnssSource, WheelSource
+from speedlog.fusion.settle import Settled, settle
 from speedlog.fusion.stray import stray_speeds
 from speedlog.fusion.wheel import WheelFit, fit_wheel
 from speedlog.samples import Recording, seconds
@@ -50,7 +50,10 @@ class WheelPart:
 
 @dataclass(frozen=True, eq=False)
 class Drive:
-    """A pass with its motion. `origin` is the UTC from which all times count, in seconds."""
+    """A pass with its motion. `origin` is the UTC from which all times count, in seconds.
+
+    `settled` is what the GNSS loggers say alone; `motion` comes with `add_wheels`, from all sources.
+    """
 
     origin: pd.Timestamp
     end: pd.Timestamp
@@ -59,7 +62,8 @@ class Drive:
     beams_m: tuple[float, float] | None  # travel at the beams in the order in which they are crossed
     seen: tuple[Witnessed, ...]
     wheels: tuple[WheelPart, ...]
-    motion: Motion | None
+    settled: Settled | None
+    motion: Motion | None = None
 
     def utc(self, time_s: float) -> pd.Timestamp:
         return self.origin + pd.Timedelta(round(time_s * 1e9), "ns")
@@ -89,8 +93,8 @@ def gather(
         return None
     sign = seen[0].track.sign
     beams = None if course is None else _beams(course, sign)
-    motion = estimate_motion([item.source for item in seen], [], beams, settings.fusion)
-    return _unmasked(Drive(origin, max(ends), line, sign, beams, tuple(seen), (), motion), settings)
+    settled = settled_best([item.source for item in seen], [], beams, settings.fusion)
+    return Drive(origin, max(ends), line, sign, beams, tuple(seen), (), settled)
 
 
 def _beams(course: Course, sign: int) -> tuple[float, float]:
@@ -108,7 +112,7 @@ def _witness(i: int, track: Track, settings: Settings) -> Witnessed:
         speed
     )
     source = GnssSource(track.time_s, track.sign * track.along_m, speed, place_ok, speed_ok, track.interval_s)
-    return Witnessed(i, track, spans, place_ok, speed_ok, without_lag(source, settings.fusion))
+    return Witnessed(i, track, spans, place_ok, speed_ok, source)
 
 
 def _unmasked(drive: Drive, settings: Settings) -> Drive:
@@ -117,12 +121,12 @@ def _unmasked(drive: Drive, settings: Settings) -> Drive:
     if motion is None:
         return drive
     seen = []
-    for item, noise in zip(drive.seen, motion.noises, strict=True):
-        more = stray_speeds(item.track, item.source, noise, motion, settings.fusion)
+    for item, source, noise in zip(drive.seen, motion.gnss, motion.noises, strict=True):
+        more = stray_speeds(item.track, source, noise, motion, settings.fusion)
         faults = tuple(sorted((*item.faults, *more), key=lambda span: (span.start_s, span.end_s)))
         speed_ok = item.speed_ok & speed_usable(item.track, more)
         seen.append(
-            replace(item, faults=faults, speed_ok=speed_ok, source=replace(item.source, speed_ok=speed_ok))
+            replace(item, faults=faults, speed_ok=speed_ok, source=replace(source, speed_ok=speed_ok))
         )
     return replace(drive, seen=tuple(seen))
 
@@ -146,19 +150,19 @@ class WheelLog:
 def add_wheels(
     drive: Drive, wheels: Sequence[WheelLog], settings: Settings
 ) -> tuple[Drive, tuple[tuple[int, str], ...]]:
-    """The pass with its wheel logs: each fitted to the GNSS motion, then all fused again.
+    """The pass with its motion, from its GNSS loggers and from every wheel log that follows the car.
 
     Returns:
         The pass; and for each log that does not follow the car, its place among the files and why.
     """
-    if drive.motion is None:
+    if drive.settled is None:
         return drive, ()
     parts, left_out = [], []
     for log in wheels:
         part = _wheel_part(drive, log, settings)
         if part is None:
             continue
-        limit = settings.fusion.wheel_worst_residual * float(np.max(drive.motion.speed_mps))
+        limit = settings.fusion.wheel_worst_residual * float(np.max(drive.settled.speed_mps))
         if part.fit.residual_mps > limit:
             when = f"{drive.origin:%H:%M:%S} UTC"
             left_out.append(
@@ -166,30 +170,42 @@ def add_wheels(
             )
             continue
         parts.append(part)
-    if not parts:
-        return drive, tuple(left_out)
-    sources = [item.source for item in drive.seen]
-    motion = estimate_motion(sources, [part.fit.source for part in parts], drive.beams_m, settings.fusion)
-    assert motion is not None  # more readings than before
-    placed = tuple(_placed(part, motion, drive.sign) for part in parts)
+    settled = drive.settled
+    if parts:
+        gnss = list(settled.gnss)
+        found = settle(gnss, [part.fit.source for part in parts], drive.beams_m, settings.fusion)
+        assert found is not None  # more readings than before
+        settled = found
+    motion = decided(settled, settings.fusion)
+    placed = tuple(
+        _placed(_moved(part, source), motion, drive.sign)
+        for part, source in zip(parts, motion.wheels, strict=True)
+    )
     return _unmasked(replace(drive, wheels=placed, motion=motion), settings), tuple(left_out)
 
 
+def _moved(part: WheelPart, source: WheelSource) -> WheelPart:
+    """The part with its clock and constants as the whole pass has settled them."""
+    track = replace(part.track, time_s=part.track.time_s + source.clock_s)
+    fit = replace(part.fit, source=source, offset_s=part.fit.offset_s + source.clock_s)
+    return replace(part, track=track, fit=fit)
+
+
 def _wheel_part(drive: Drive, log: WheelLog, settings: Settings) -> WheelPart | None:
-    motion = drive.motion
-    assert motion is not None
+    settled = drive.settled
+    assert settled is not None
     recording, tread = log.source, log.tread_mps
     offset = pd.Timedelta(round(log.offset_s * 1e9), "ns")
     margin = pd.Timedelta(settings.fusion.wheel_search_s + 0.5, "s")
     index = recording.samples.index
-    own_start, own_end = drive.origin - offset, drive.utc(float(motion.time_s[-1])) - offset
+    own_start, own_end = drive.origin - offset, drive.utc(float(settled.knots_s[-1])) - offset
     inside = np.asarray((index >= own_start - margin) & (index <= own_end + margin)) & np.isfinite(tread)
     if inside.sum() < 10:
         return None
     own_time = seconds(index[inside], own_start)
     fit = fit_wheel(
-        own_time, tread[inside], 0.0, motion.time_s, motion.speed_mps, motion.accel_mps2,
-        _stands_behind(motion.time_s, drive.seen), settings.fusion,
+        own_time, tread[inside], 0.0, settled.knots_s, settled.speed_mps, settled.accel_mps2,
+        stands_behind(settled), settings.fusion,
     )  # fmt: skip
     if fit is None:
         return None
@@ -203,15 +219,16 @@ def _wheel_part(drive: Drive, log: WheelLog, settings: Settings) -> WheelPart | 
     return WheelPart(log.recording, track, replace(fit, offset_s=log.offset_s + fit.offset_s), tread[inside])
 
 
-def _stands_behind(time: Array, seen: Sequence[Witnessed]) -> Mask:
-    """(K,) nodes that lie between two usable epochs of some logger, no more than 1.5 intervals apart."""
+def stands_behind(settled: Settled) -> Mask:
+    """(K,) knots that lie between two usable epochs of some logger, no more than 1.5 intervals apart."""
+    time = settled.knots_s
     trusted = np.zeros(len(time), dtype=bool)
-    for item in seen:
-        epochs = item.track.time_s[item.speed_ok | item.place_ok]
+    for item in settled.gnss:
+        epochs = item.time_s[item.speed_ok | item.place_ok]
         if len(epochs) < 2:
             continue
         after = np.clip(np.searchsorted(epochs, time), 1, len(epochs) - 1)
-        near = epochs[after] - epochs[after - 1] <= 1.5 * item.track.interval_s
+        near = epochs[after] - epochs[after - 1] <= 1.5 * item.interval_s
         trusted |= near & (time >= epochs[0]) & (time <= epochs[-1])
     return trusted
 

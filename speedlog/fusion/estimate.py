@@ -1,197 +1,173 @@
-"""The motion of one pass from all its sources: build the model, smooth, weigh misfits down, again."""
+"""The motion of one pass from all its sources: settle what can be settled, then weigh every answer."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from speedlog.fusion.measure import GnssSource, Noise, Observations, WheelSource, measure_noise, observe
-from speedlog.fusion.motion import ACCEL, ALONG, SPEED, Layout, dynamics, start
-from speedlog.fusion.smoother import LinearModel, Smoothed, Wild, smooth
+from speedlog.fusion.lag import Lag, candidates
+from speedlog.fusion.lifts import NONE, Branch, branches
+from speedlog.fusion.measure import GnssSource, Noise, WheelSource
+from speedlog.fusion.motion import ACCEL, ALONG, SPEED
+from speedlog.fusion.settle import Settled, settle
+from speedlog.fusion.smoother import Chain
 from speedlog.settings import FusionSettings
 
 Array = NDArray[np.float64]
-_SETTLING_SHARE = 4  # the rounds that only settle the noise go without three paths in four
-_SPARSE = 1.5  # nodes a reading; a slow log leaves its paths undecided for longer
-_SPARSE_FACTOR = 4
-_LEAST_WEIGHT = 1e-5
-_LEAST_WHEEL_SHARE = 0.1  # a wheel's misfits follow one another: it is never as good as they look
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class Paths:
+    """H likely courses of a pass through one stretch of time, all under one roughness.
+
+    Attributes:
+        time_s: (W,) the stretch's knots; first: the place of the first among all knots.
+        weight: (H,) of all paths of the stretch together they sum to 1.
+        state: (H, W, 3) along, speed, acceleration.
+        event_s: (H, 2) when the acceleration changed, NaN for no change; width_s: (H, 2) over how long.
+        event: (H, 2) into `response`; change_cov: (H, 2, 2).
+        response: (W, 3, E + 1) by which a unit change takes the state off; the last is for no change.
+        chain, reach, constant_cov: covariances with no change (`speedlog.fusion.model.Solved`).
+    """
+
+    time_s: Array
+    first: int
+    weight: Array
+    state: Array
+    event_s: Array
+    width_s: Array
+    event: Ints
+    change_cov: Array
+    response: Array
+    chain: Chain
+    reach: Array
+    constant_cov: Array
 
 
 @dataclass(frozen=True, eq=False)
 class Motion:
-    """The posterior of a pass at K nodes, in the direction of travel.
+    """The posterior of a pass at K knots, in the direction of travel. Arrays are (K,).
 
     Attributes:
-        time_s: (K,) on the pass's common clock.
-        smoothed: the mixture over hypotheses.
-        noises: what was found of each GNSS logger's noise.
-        heard_s: (n,) sorted times at which some source spoke.
+        speed_sd_mps: standard deviation of the speed.
+        noises: what was found of each GNSS logger's noise. lags: how late its speed comes.
+        gnss, wheels: the sources, with what was found of lags, scales and clocks taken in.
+        stretches: the paths through each stretch looked at closely.
     """
 
     time_s: Array
-    smoothed: Smoothed
+    travel_m: Array
+    speed_mps: Array
+    accel_mps2: Array
+    speed_sd_mps: Array
     noises: tuple[Noise, ...]
-    heard_s: Array
-
-    def moments(self, at: int) -> tuple[Array, Array]:
-        """(K,) mean and standard deviation of one state over the whole mixture."""
-        weight, mean = self.smoothed.weight, self.smoothed.mean[:, :, at]
-        centre = mean @ weight
-        spread = (self.smoothed.cov[:, :, at, at] + (mean - centre[:, None]) ** 2) @ weight
-        return centre, np.sqrt(np.maximum(spread, 0.0))
-
-    @property
-    def travel_m(self) -> Array:
-        return self.moments(ALONG)[0]
-
-    @property
-    def speed_mps(self) -> Array:
-        return self.moments(SPEED)[0]
-
-    @property
-    def accel_mps2(self) -> Array:
-        return self.moments(ACCEL)[0]
+    lags: tuple[Lag, ...]
+    gnss: tuple[GnssSource, ...]
+    wheels: tuple[WheelSource, ...]
+    stretches: tuple[tuple[Paths, ...], ...]
 
 
 def estimate_motion(
-    gnss: list[GnssSource],
-    wheels: list[WheelSource],
-    reach_m: tuple[float, float] | None,
+    gnss: list[GnssSource], wheels: list[WheelSource], beams_m: tuple[float, float] | None,
     settings: FusionSettings,
-) -> Motion | None:
-    """The motion of one pass; None where no source holds enough to say anything.
+) -> Motion | None:  # fmt: skip
+    """Fuse all sources of a pass; None where too little was measured.
 
     Args:
-        gnss: the GNSS loggers' readings, faulty ones marked.
-        wheels: wheel logs, aligned.
-        reach_m: travel at the trap's two beams: the nodes are carried on to reach them where a log
-            starts or ends inside the trap.
+        gnss: at least one with positions. wheels: their logs, aligned.
+        beams_m: travel at the trap's two beams.
     """
-    layout = Layout(len(gnss), len(wheels), tuple(source.speed_filter_s for source in gnss))
-    noises = [measure_noise(source, settings) for source in gnss]
-    seen = observe(gnss, noises, wheels, layout, settings)
-    if len(seen.time_s) < 4 or not any(source.place_ok.any() for source in gnss):
-        return None
-    time, node = make_nodes(seen.time_s, _extra_time(seen, layout, reach_m), settings)
-    sparse = len(time) > _SPARSE * len(np.unique(node))
-    most = settings.most_hypotheses * (_SPARSE_FACTOR if sparse else 1)
-    base = weighted = seen.variance
-    for _ in range(settings.robust_rounds - 1):
-        found = smooth(_model(seen, weighted, time, node, layout, noises, settings), most // _SETTLING_SHARE)
-        noises, base, weighted = _reweigh(seen, base, found, node, layout, noises, settings)
-    found = smooth(_model(seen, weighted, time, node, layout, noises, settings), most)
-    return Motion(time, _without_the_unlikely(found), tuple(noises), np.unique(seen.time_s))
+    found = settled_best(gnss, wheels, beams_m, settings)
+    return None if found is None else decided(found, settings)
 
 
-def make_nodes(
-    obs_time: Array, beyond_s: tuple[float, float], settings: FusionSettings
-) -> tuple[Array, NDArray[np.int64]]:
-    """(K,) node times and (n,) the node of each observation; long steps are cut, near ones joined.
-
-    Args:
-        obs_time: (n,) sorted.
-        beyond_s: seconds by which the nodes reach out before the first and after the last.
-    """
-    fresh = np.concatenate([[True], np.diff(obs_time) > 0])
-    base: list[float] = []
-    of_unique = np.empty(int(fresh.sum()), dtype=np.int64)
-    for i, moment in enumerate(obs_time[fresh]):
-        if not base or moment - base[-1] > settings.finest_node_s:
-            base.append(float(moment))
-        of_unique[i] = len(base) - 1
-    of_obs = of_unique[np.cumsum(fresh) - 1]
-    pieces, at, count = [], np.empty(len(base), dtype=np.int64), 0
-    edges = [base[0] - beyond_s[0], *base, base[-1] + beyond_s[1]]
-    for i in range(len(edges) - 1):
-        if i > 0:
-            at[i - 1] = count
-        span = edges[i + 1] - edges[i]
-        parts = max(1, int(np.ceil(span / settings.widest_node_s - 1e-9))) if span > 0 else 0
-        pieces.append(edges[i] + span * np.arange(parts) / max(parts, 1))
-        count += parts
-        if i == len(edges) - 2:
-            pieces.append(np.array([edges[-1]]))
-    return np.concatenate(pieces), at[of_obs]
+def settled_best(
+    gnss: list[GnssSource], wheels: list[WheelSource], beams_m: tuple[float, float] | None,
+    settings: FusionSettings,
+) -> Settled | None:  # fmt: skip
+    """The pass settled under the likeliest account of which speed comes late, and how."""
+    choices = candidates(gnss, settings)
+    found = [item for choice in choices if (item := settle(choice, wheels, beams_m, settings)) is not None]
+    return max(found, key=lambda item: item.solved.log_evidence) if found else None
 
 
-def _extra_time(
-    seen: Observations, layout: Layout, reach_m: tuple[float, float] | None
-) -> tuple[float, float]:
-    """How long the nodes must go on, at the speed of the end, to reach the trap's beams."""
-    if reach_m is None:
-        return 0.0, 0.0
-    place = seen.places(layout)
-    speed = ~place
-    if not place.any() or not speed.any():
-        return 0.0, 0.0
-    longest = 3.0
-    first, last = seen.value[place][0], seen.value[place][-1]
-    before = (first - reach_m[0] + 5.0) / max(seen.value[speed][0], 5.0) if first > reach_m[0] - 5.0 else 0.0
-    after = (reach_m[1] - last + 5.0) / max(seen.value[speed][-1], 5.0) if last < reach_m[1] + 5.0 else 0.0
-    return float(np.clip(before, 0, longest)), float(np.clip(after, 0, longest))
-
-
-def _model(
-    seen: Observations, variance: Array, time: Array, node: NDArray[np.int64], layout: Layout,
-    noises: list[Noise], settings: FusionSettings,
-) -> LinearModel:  # fmt: skip
-    drift = np.array([noise.place_drift_m2_s for noise in noises])
-    transition, noise, jump, chance = dynamics(np.diff(time), layout, drift, settings)
-    place = seen.places(layout)
-    speed = ~place
-    along = float(seen.value[place][0])
-    begin = float(seen.value[speed][0]) if speed.any() else 0.0
-    mean, cov = start(layout, along, begin, settings)
-    sd = np.full(2 * layout.gnss + layout.wheels, settings.wild_speed_sd_mps)
-    sd[1 : 2 * layout.gnss : 2] = settings.wild_place_sd_m
-    wild = Wild(settings.wild_begins, settings.wild_lasts, sd)
-    return LinearModel(
-        transition, noise, jump, chance, mean, cov, node, seen.row, seen.value, variance, seen.channel, wild
-    )
-
-
-def _reweigh(
-    seen: Observations, base: Array, found: Smoothed, node: NDArray[np.int64], layout: Layout,
-    noises: list[Noise], settings: FusionSettings,
-) -> tuple[list[Noise], Array, Array]:  # fmt: skip
-    """New noise by one step of expectation-maximisation, and single misfits weighed down (Huber 1964).
-
-    Returns:
-        The noises, each observation's variance by them, and that variance with misfits weighed down.
-    """
-    mean = np.einsum("khd,h->kd", found.mean, found.weight)
-    misfit = seen.value - np.einsum("nd,nd->n", seen.row, mean[node])
-    best = int(np.argmax(found.weight))
-    known = np.einsum("nd,nde,ne->n", seen.row, found.cov[node, best], seen.row)
-    fresh, base = list(noises), base.copy()
-    for channel in np.unique(seen.channel):
-        of = seen.channel == channel
-        # misfits are clipped: a wild reading must not make its logger's whole channel look noisy
-        square = np.minimum(misfit[of] ** 2, settings.robust_limit**2 * base[of]) + known[of]
-        count, weight = int(of.sum()), settings.speed_noise_weight
-        share = (weight + count * float(np.mean(square / base[of]))) / (weight + count)
-        logger, is_place = divmod(int(channel), 2)
-        if channel >= 2 * layout.gnss:
-            base[of] = np.maximum(base[of] * share, seen.variance[of] * _LEAST_WHEEL_SHARE)
-        elif is_place:
-            sd = max(noises[logger].place_m * float(np.sqrt(share)), settings.place_noise_floor_m)
-            fresh[logger] = replace(fresh[logger], place_m=sd)
-            base[of] = sd**2
-        else:
-            sd = max(noises[logger].speed_mps * float(np.sqrt(share)), settings.speed_noise_floor_mps)
-            fresh[logger] = replace(fresh[logger], speed_mps=sd)
-            base[of] = sd**2
-    size = np.abs(misfit) / np.sqrt(base)
-    return fresh, base, base * np.maximum(1.0, size / settings.robust_limit)
-
-
-def _without_the_unlikely(found: Smoothed) -> Smoothed:
-    keep = found.weight > _LEAST_WEIGHT * found.weight.max()
-    weight = found.weight[keep]
-    return Smoothed(
-        weight / weight.sum(), found.label[keep], found.jumps[keep], found.mean[:, keep], found.cov[:, keep],
-        found.gain[:, keep], found.log_likelihood,
+def decided(found: Settled, settings: FusionSettings) -> Motion:
+    """The motion with every answer about lifts and brakes weighed."""
+    stretches = []
+    mean = found.solved.mean[:, :3].copy()
+    variance = found.solved.variances()[:, SPEED, SPEED]
+    for stretch in found.close:
+        every = branches(found, stretch, settings)
+        top = max(float(item.answers.log_weight.max()) for item in every)
+        total = sum(float(np.exp(item.answers.log_weight - top).sum()) for item in every)
+        paths = tuple(
+            made for item in every if (made := _paths(item, top + float(np.log(total)), settings)) is not None
+        )
+        stretches.append(paths)
+        first, last = every[0].first, every[0].last
+        mean[first : last + 1], variance[first : last + 1] = _moments(paths, every[0].first)
+    lags = tuple(Lag(*found.lag(i)) for i in range(len(found.gnss)))
+    return Motion(
+        found.knots_s, mean[:, ALONG], mean[:, SPEED], mean[:, ACCEL], np.sqrt(np.maximum(variance, 0.0)),
+        found.noises, lags, found.gnss, found.wheels, tuple(stretches),
     )  # fmt: skip
+
+
+def _paths(branch: Branch, total: float, settings: FusionSettings) -> Paths | None:
+    """The hypotheses of a branch that weigh anything, with the states they bring."""
+    answers, solved = branch.answers, branch.solved
+    weight = np.exp(answers.log_weight - total)
+    if weight.sum() < settings.least_weight:
+        return None
+    kept = np.argsort(-weight)[: settings.most_paths]
+    kept = kept[weight[kept] > settings.least_weight * weight[kept[0]]]
+    share = weight.sum() / weight[kept].sum()
+    window = slice(branch.first, branch.last + 1)
+    used, event = np.unique(answers.event[kept], return_inverse=True)
+    event = event.reshape(-1, 2)
+    if used[0] == NONE:
+        event, used = event - 1, used[1:]
+    event = np.where(event < 0, len(used), event)
+    response = np.zeros((branch.last + 1 - branch.first, 3, len(used) + 1))
+    response[:, :, :-1] = branch.response[window, :3][:, :, used]
+    change = answers.change[kept]
+    state = np.broadcast_to(solved.mean[window, :3], (len(kept), *response.shape[:2])).copy()
+    for which in range(2):
+        state -= response[:, :, event[:, which]].transpose(2, 0, 1) * change[:, which, None, None]
+    at = np.append(branch.moments.at_s[used], np.nan)
+    width = np.append(branch.moments.width_s[used], np.nan)
+    return Paths(
+        solved.model.knots_s[window], branch.first, weight[kept] * share, state, at[event], width[event], event,
+        answers.change_cov[kept], response, solved.chain, solved.reach, solved.constant_cov,
+    )  # fmt: skip
+
+
+def _moments(paths: Sequence[Paths], first: int) -> tuple[Array, Array]:
+    """(W, 3) mean and (W,) variance of the speed over all paths of a stretch."""
+    weight = np.concatenate([item.weight for item in paths])
+    weight = weight / weight.sum()
+    state = np.concatenate([item.state for item in paths])
+    mean = np.einsum("h,hwi->wi", weight, state)
+    spread = np.einsum("h,hw->w", weight, (state[:, :, SPEED] - mean[:, SPEED]) ** 2)
+    total = sum(float(item.weight.sum()) for item in paths)
+    for item in paths:
+        if item.weight.sum() < 0.02 * total:
+            continue
+        spread = spread + item.weight.sum() / total * _speed_variance(item, first)
+        moved = item.response[:, SPEED][:, item.event]  # (W, H, 2)
+        own = np.einsum("whi,hij,whj->wh", moved, item.change_cov, moved)
+        spread = spread + own @ item.weight / total
+    return mean, spread
+
+
+def _speed_variance(paths: Paths, first: int) -> Array:
+    """(W,) variance of the speed with no change."""
+    d = paths.chain.diagonal.shape[1]
+    window = slice(first, first + len(paths.time_s))
+    reach = paths.reach.reshape(len(paths.chain.diagonal), d, paths.reach.shape[1])[window, SPEED]
+    held = paths.chain.variances()[window, SPEED, SPEED]
+    return np.asarray(held + np.einsum("wi,ij,wj->w", reach, paths.constant_cov, reach))

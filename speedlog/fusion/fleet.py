@@ -42,7 +42,7 @@ def prepare_wheel(
         )
     diameter, ratio = setup.diameter_m or _ANY_DIAMETER_M, setup.gear_ratio or 1.0
     tread = wheel_speed(turns, diameter, ratio)
-    moving = [drive for drive in drives if drive.motion is not None]
+    moving = [drive for drive in drives if drive.settled is not None]
     if not moving:
         return None, (*warnings, "there is no pass to lay it beside; not used")
     time, speed = _day(moving)
@@ -78,8 +78,8 @@ def _day(drives: Sequence[Drive]) -> tuple[Array, Array]:
     first = drives[0].origin
     times, speeds = [], []
     for drive in drives:
-        assert drive.motion is not None
+        assert drive.settled is not None
         shift = (drive.origin - first) / pd.Timedelta(1, "s")
-        times.append(drive.motion.time_s + shift)
-        speeds.append(drive.motion.speed_mps)
+        times.append(drive.settled.knots_s + shift)
+        speeds.append(drive.settled.speed_mps)
     return np.concatenate(times), np.concatenate(speeds)

@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from speedlog.fusion.estimate import estimate_motion
 from speedlog.fusion.measure import GnssSource, driven
 from speedlog.settings import FusionSettings
 
@@ -53,25 +52,20 @@ def speed_lag(source: GnssSource) -> Lag | None:
     return Lag(slope, float(np.sqrt(np.average(misfit**2, weights=weight) * epochs / spread)))
 
 
-def without_lag(source: GnssSource, settings: FusionSettings) -> GnssSource:
-    """The source with its speed's delay or filter named, where it is surely late.
+def candidates(gnss: list[GnssSource], settings: FusionSettings) -> list[list[GnssSource]]:
+    """The sources as they are; where a speed is surely late, once with a delay named and once with a filter.
 
-    On a ramp a delay and a filter look alike; where the car lifts or brakes they part, and the one
-    under which the whole pass is likelier is taken.
+    On a ramp a delay and a filter look alike; where the car lifts or brakes they part, so that the
+    likelihood of the whole pass can tell them.
     """
-    found = speed_lag(source)
-    if found is None:
-        return source
-    surely = max(settings.lag_least_s, settings.lag_sds * found.u_s)
-    if not surely < found.lag_s < settings.lag_most_s:
-        return source
-    either = (replace(source, speed_delay_s=found.lag_s), replace(source, speed_filter_s=found.lag_s))
-    return max(either, key=lambda item: _likelihood(item, settings))
-
-
-def _likelihood(source: GnssSource, settings: FusionSettings) -> float:
-    motion = estimate_motion([source], [], None, settings)
-    return -np.inf if motion is None else motion.smoothed.log_likelihood
+    choices: list[list[GnssSource]] = [[]]
+    for source in gnss:
+        found = speed_lag(source)
+        either = [source]
+        if found is not None and max(settings.lag_least_s, 4 * found.u_s) < found.lag_s < settings.lag_most_s:
+            either = [replace(source, speed_delay_s=found.lag_s), replace(source, speed_filter_s=found.lag_s)]
+        choices = [[*before, item] for before in choices for item in either]
+    return choices
 
 
 def _windows(source: GnssSource, ok: NDArray[np.bool_], window_s: float) -> tuple[Array, Array, int] | None:

@@ -1,4 +1,4 @@
-"""What each source measures, and how noisily: the observations of the state.
+"""What each source of a pass holds, and how noisily.
 
 Noise is taken from the data where they can tell it: third differences of the Doppler speed (their
 variance is 20 times that of white noise, and a car's own motion hardly enters at 5 Hz and more);
@@ -8,12 +8,11 @@ not grow with the lag) from wander (which does).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from speedlog.fusion.motion import ACCEL, ALONG, SPEED, Layout
 from speedlog.settings import FusionSettings
 
 Array = NDArray[np.float64]
@@ -56,6 +55,34 @@ class WheelSource:
     growth_s2_m2: float
     slip_s2_m: float
     offset_u_s: float  # standard uncertainty of its clock's offset
+    clock_s: float = 0.0  # by which its times were moved since that offset was found
+    scale_change: float = 0.0  # ln, by which the scale was moved since
+
+    def constants_before(self, settings: FusionSettings) -> tuple[Array, Array]:
+        """(4,) mean and (4,) sd of what is left of scale, growth, slip and clock, before any reading."""
+        top = max(float(np.max(self.tread_mps, initial=0.0)), 1.0)
+        grown = self.growth_s2_m2 * top**2 / self.scale
+        mean = np.array([-self.scale_change, -grown, -self.slip_s2_m / self.scale, -self.clock_s])
+        sd = np.array(
+            [
+                settings.wheel_scale_sd,
+                settings.wheel_growth_sd,
+                settings.wheel_slip_sd,
+                settings.wheel_clock_sd_s,
+            ]
+        )
+        return mean, sd
+
+    def moved(self, constants: Array) -> WheelSource:
+        """The source with what was found of scale, growth, slip and clock taken in."""
+        top = max(float(np.max(self.tread_mps, initial=0.0)), 1.0)
+        more, growth, slip, clock = (float(item) for item in constants)
+        return replace(
+            self, time_s=self.time_s + clock, scale=self.scale * (1 + more),
+            growth_s2_m2=(self.growth_s2_m2 + growth * self.scale / top**2) * (1 + more),
+            slip_s2_m=self.slip_s2_m + slip * self.scale, clock_s=self.clock_s + clock,
+            scale_change=self.scale_change + more,
+        )  # fmt: skip
 
     def speed_of(self, tread_mps: Array) -> Array:
         """Speed by scale and growth alone: slip needs the acceleration."""
@@ -133,68 +160,3 @@ def _variogram(error: Array, time: Array, lag: int, longest_s: float) -> float:
     step = error[lag:] - error[:-lag]
     step = step[(time[lag:] - time[:-lag]) <= longest_s]
     return float(np.median(step**2) / _MEDIAN_OF_SQUARE) if len(step) >= 8 else float("nan")
-
-
-@dataclass(frozen=True, eq=False)
-class Observations:
-    """n scalar observations of the state, sorted by time; `channel` says which noise they share."""
-
-    time_s: Array
-    row: Array
-    value: Array
-    variance: Array
-    channel: NDArray[np.int64]
-
-    def places(self, layout: Layout) -> Mask:
-        """(n,) which are positions; the others are speeds."""
-        return np.asarray((self.channel < 2 * layout.gnss) & (self.channel % 2 == 1))
-
-
-def observe(
-    gnss: list[GnssSource],
-    noises: list[Noise],
-    wheels: list[WheelSource],
-    layout: Layout,
-    settings: FusionSettings,
-) -> Observations:
-    """All usable readings as observations. Channels: 2i speed and 2i + 1 place of logger i, then the wheels."""
-    parts: list[tuple[Array, Array, Array, Array, int]] = []
-    for i, (source, noise) in enumerate(zip(gnss, noises, strict=True)):
-        ok = source.speed_ok
-        row = np.zeros((int(ok.sum()), layout.size))
-        # behind a filter of its own a logger shows the filter's state, not the car's
-        row[:, layout.filtered(i) if layout.filters_s[i] else SPEED] = row[:, layout.speed_drift(i)] = 1.0
-        parts.append(
-            (
-                source.time_s[ok] - source.speed_delay_s,
-                row,
-                source.speed_mps[ok],
-                np.full(len(row), noise.speed_mps**2),
-                2 * i,
-            )
-        )
-        ok = source.place_ok
-        row = np.zeros((int(ok.sum()), layout.size))
-        row[:, ALONG] = row[:, layout.place_drift(i)] = 1.0
-        parts.append(
-            (source.time_s[ok], row, source.travel_m[ok], np.full(len(row), noise.place_m**2), 2 * i + 1)
-        )
-    for i, wheel in enumerate(wheels):
-        value = wheel.speed_of(wheel.tread_mps)
-        row = np.zeros((len(value), layout.size))
-        row[:, SPEED] = 1.0
-        row[:, ACCEL] = -wheel.slip_s2_m * wheel.tread_mps
-        row[:, layout.wheel_scale(i)] = -value
-        accel = np.abs(np.gradient(value, wheel.time_s)) if len(value) > 1 else np.zeros(len(value))
-        sd = np.hypot(settings.wheel_noise_floor_mps, settings.wheel_noise_share * value)
-        sd = np.hypot(sd, np.minimum(accel, 20.0) * wheel.offset_u_s)
-        parts.append((wheel.time_s, row, value, sd**2, 2 * layout.gnss + i))
-    time = np.concatenate([part[0] for part in parts])
-    order = np.argsort(time, kind="stable")
-    return Observations(
-        time[order],
-        np.concatenate([part[1] for part in parts])[order],
-        np.concatenate([part[2] for part in parts])[order],
-        np.concatenate([part[3] for part in parts])[order],
-        np.concatenate([np.full(len(part[2]), part[4]) for part in parts])[order],
-    )

@@ -1,10 +1,15 @@
-"""The state of a car on its line and how it moves: white jerk, and slow errors of each source.
+"""The state of a car on its line and how it moves between two knots.
 
-State: along, speed, acceleration (metres and seconds in the direction of travel); then for each
-GNSS logger the drift of its speed and of its position; then for each wheel log the logarithm of
-its remaining scale; then, for each GNSS logger that filters its speed, the filter's state.
-White-jerk process noise: Bar-Shalom, Li, Kirubarajan (2001), section 6.2.3; the drifts are
-first-order Gauss-Markov processes (ibid., section 8.2).
+State: along, speed, acceleration and excess jerk (metres and seconds in the direction of travel);
+then for each GNSS logger the drift of its speed and of its position; then for each wheel log the
+wander of its scale; then, for each GNSS logger that filters its speed, the filter's state.
+
+A car under power follows its own force balance: its acceleration fades at a rate of about
+`pull_fades_per_s` (`speedlog.physics.roadload`), and what this car does otherwise is an excess jerk
+that changes slowly and is learned from the pass. All slow quantities are first-order Gauss-Markov
+processes (Bar-Shalom, Li, Kirubarajan, "Estimation with Applications to Tracking and Navigation",
+2001, section 8.2); their discrete noise by Van Loan, IEEE Transactions on Automatic Control 23
+(1978) 395-404.
 """
 
 from __future__ import annotations
@@ -13,17 +18,26 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import expm
 
 from speedlog.settings import FusionSettings
 
 Array = NDArray[np.float64]
-ALONG, SPEED, ACCEL = 0, 1, 2
-_FILTER_FLOOR_MPS = 1e-3  # keeps the covariance sound where the filter follows the place exactly
+ALONG, SPEED, ACCEL, EXCESS = 0, 1, 2, 3
+_FILTER_DENSITY_M2_S3 = 1e-5  # of a filter's own noise: 3 mm/s in a second; keeps its covariance sound
+
+
+@dataclass(frozen=True)
+class Roughness:
+    """How freely the acceleration may change: sd of the excess jerk, density of white jerk on top."""
+
+    excess_mps3: float
+    white_m2_s5: float
 
 
 @dataclass(frozen=True)
 class Layout:
-    """Where each unknown stands in the state."""
+    """Where each unknown stands in the state of a knot."""
 
     gnss: int
     wheels: int
@@ -35,121 +49,141 @@ class Layout:
 
     @property
     def size(self) -> int:
-        return 3 + 2 * self.gnss + self.wheels + sum(1 for item in self.filters_s if item)
+        return 4 + 2 * self.gnss + self.wheels + sum(1 for item in self.filters_s if item)
 
     def speed_drift(self, logger: int) -> int:
-        return 3 + 2 * logger
-
-    def place_drift(self, logger: int) -> int:
         return 4 + 2 * logger
 
+    def place_drift(self, logger: int) -> int:
+        return 5 + 2 * logger
+
     def wheel_scale(self, wheel: int) -> int:
-        return 3 + 2 * self.gnss + wheel
+        return 4 + 2 * self.gnss + wheel
 
     def filtered(self, logger: int) -> int:
-        return 3 + 2 * self.gnss + self.wheels + sum(1 for item in self.filters_s[:logger] if item)
+        return 4 + 2 * self.gnss + self.wheels + sum(1 for item in self.filters_s[:logger] if item)
 
 
-def white_jerk(step_s: Array) -> tuple[Array, Array]:
-    """(K, 3, 3) transition, and (K, 3, 3) noise for a power spectral density of 1 m²/s⁵.
+@dataclass(frozen=True, eq=False)
+class Steps:
+    """How the state moves over each of K-1 steps: s_{k+1} = F_k s_k + noise.
+
+    Attributes:
+        transition: (K-1, d, d). precision: (K-1, d, d), the inverse of the noise's covariance.
+        log_determinant: of all noise covariances together.
+    """
+
+    transition: Array
+    precision: Array
+    log_determinant: float
+
+
+def make_steps(
+    step_s: Array,
+    roughness: list[Roughness],
+    layout: Layout,
+    place_drift_s: Array,
+    settings: FusionSettings,
+) -> Steps:
+    """The dynamics of each step.
 
     Args:
-        step_s: (K,) seconds from each node to the next.
-    """
-    t = np.asarray(step_s, dtype=float)
-    transition = np.broadcast_to(np.eye(3), (len(t), 3, 3)).copy()
-    transition[:, 0, 1] = transition[:, 1, 2] = t
-    transition[:, 0, 2] = t**2 / 2
-    noise = np.empty((len(t), 3, 3))
-    noise[:, 0, 0] = t**5 / 20
-    noise[:, 0, 1] = noise[:, 1, 0] = t**4 / 8
-    noise[:, 0, 2] = noise[:, 2, 0] = t**3 / 6
-    noise[:, 1, 1] = t**3 / 3
-    noise[:, 1, 2] = noise[:, 2, 1] = t**2 / 2
-    noise[:, 2, 2] = t
-    return transition, noise
-
-
-def jump_within(step_s: Array) -> Array:
-    """(K, 3, 3) covariance at a step's end of a unit jump of acceleration somewhere inside the step.
-
-    A jump J that happened u before the end has moved the state by J (u²/2, u, 1); u is evenly
-    likely between 0 and the step, so that E[u], E[u²], E[u³], E[u⁴] are t/2, t²/3, t³/4, t⁴/5.
-    Were it put on the node, a lift could be up to a step late, and the speed wrong by J t.
-    """
-    t = np.asarray(step_s, dtype=float)
-    out = np.empty((len(t), 3, 3))
-    out[:, ALONG, ALONG] = t**4 / 20
-    out[:, ALONG, SPEED] = out[:, SPEED, ALONG] = t**3 / 8
-    out[:, ALONG, ACCEL] = out[:, ACCEL, ALONG] = t**2 / 6
-    out[:, SPEED, SPEED] = t**2 / 3
-    out[:, SPEED, ACCEL] = out[:, ACCEL, SPEED] = t / 2
-    out[:, ACCEL, ACCEL] = 1.0
-    return out
-
-
-def dynamics(
-    step_s: Array, layout: Layout, place_drift_rate: Array, settings: FusionSettings
-) -> tuple[Array, Array, Array, Array]:
-    """Transition, noise at each level, jump covariance and jump probability for these steps.
-
-    Args:
-        step_s: (K-1,) seconds.
-        place_drift_rate: (gnss,) m²/s by which each logger's position wanders.
-
-    Returns:
-        (K-1, d, d), (L, K-1, d, d), (K-1, d, d), (K-1,).
+        step_s: (K-1,) seconds. roughness: one a step.
+        place_drift_s: (gnss,) time constant of each logger's position drift.
     """
     count, d = len(step_s), layout.size
-    motion, unit_noise = white_jerk(step_s)
-    transition = np.broadcast_to(np.eye(d), (count, d, d)).copy()
-    transition[:, :3, :3] = motion
-    noise = np.zeros((len(settings.jerk_psd_m2_s5), count, d, d))
-    for level, density in enumerate(settings.jerk_psd_m2_s5):
-        noise[level, :, :3, :3] = density * unit_noise
-    for logger in range(layout.gnss):
-        at = layout.speed_drift(logger)
-        keep = np.exp(-step_s / settings.speed_drift_time_s)
-        transition[:, at, at] = keep
-        noise[:, :, at, at] = settings.speed_drift_sd_mps**2 * (1 - keep**2)
-        at = layout.place_drift(logger)
-        noise[:, :, at, at] = place_drift_rate[logger] * step_s
-    jump = np.zeros((count, d, d))
-    jump[:, :3, :3] = settings.accel_jump_sd_mps2**2 * jump_within(step_s)
-    for wheel in range(layout.wheels):
-        at = layout.wheel_scale(wheel)
-        noise[:, :, at, at] = settings.wheel_scale_rate_per_s * step_s
-        jump[:, at, at] = settings.wheel_scale_jump_sd**2  # slip changes where the drive force does
+    transition, precision = np.zeros((count, d, d)), np.zeros((count, d, d))
+    total = 0.0
+    moving = [*range(4), *(layout.filtered(i) for i, item in enumerate(layout.filters_s) if item)]
+    of_kind: dict[tuple[float, Roughness], list[int]] = {}
+    for k, (length, rough) in enumerate(zip(np.round(step_s, 9).tolist(), roughness, strict=True)):
+        of_kind.setdefault((length, rough), []).append(k)
+    for (length, rough), where in of_kind.items():
+        moved, inverse, log_det = _motion(length, rough, layout.filters_s, settings)
+        block = np.ix_(where, moving, moving)
+        transition[block], precision[block] = moved, inverse
+        total += log_det * len(where)
+    slow = [
+        (layout.speed_drift(i), settings.speed_drift_time_s, settings.speed_drift_sd_mps)
+        for i in range(layout.gnss)
+    ]
+    slow += [
+        (layout.place_drift(i), float(place_drift_s[i]), settings.place_sd_m) for i in range(layout.gnss)
+    ]
+    slow += [
+        (layout.wheel_scale(i), settings.wheel_wander_time_s, settings.wheel_wander_sd)
+        for i in range(layout.wheels)
+    ]
+    for at, constant, sd in slow:
+        keep = np.exp(-step_s / constant)
+        spread = sd**2 * -np.expm1(-2 * step_s / constant)
+        transition[:, at, at], precision[:, at, at] = keep, 1 / spread
+        total += float(np.log(spread).sum())
+    return Steps(transition, precision, total)
+
+
+def _motion(
+    step: float, rough: Roughness, filters_s: tuple[float, ...], settings: FusionSettings
+) -> tuple[Array, Array, float]:
+    """Transition, precision and log-determinant of along, speed, acceleration, excess jerk and filters."""
+    constants = [item for item in filters_s if item]
+    size = 4 + len(constants)
+    rate, density = np.zeros((size, size)), np.zeros((size, size))
+    rate[ALONG, SPEED] = rate[SPEED, ACCEL] = rate[ACCEL, EXCESS] = 1.0
+    rate[ACCEL, ACCEL] = -settings.pull_fades_per_s
+    rate[EXCESS, EXCESS] = -1 / settings.excess_time_s
+    density[ACCEL, ACCEL] = rough.white_m2_s5
+    density[EXCESS, EXCESS] = 2 * rough.excess_mps3**2 / settings.excess_time_s
+    for i, constant in enumerate(constants, start=4):
+        rate[i, SPEED], rate[i, i] = 1 / constant, -1 / constant
+        density[i, i] = _FILTER_DENSITY_M2_S3
+    both = expm(np.block([[-rate, density], [np.zeros((size, size)), rate.T]]) * step)
+    moved = both[size:, size:].T
+    spread = moved @ both[:size, size:]
+    scale = 1 / np.sqrt(np.diag(spread))  # the entries lie ten orders of magnitude apart
+    even = (spread + spread.T) / 2 * scale[:, None] * scale
+    inverse = np.linalg.inv(even) * scale[:, None] * scale
+    return moved, (inverse + inverse.T) / 2, float(np.linalg.slogdet(even)[1] - 2 * np.log(scale).sum())
+
+
+def ramps(
+    knots_s: Array, first: int, last: int, middle_s: Array, width_s: float, layout: Layout, held: float
+) -> Array:
+    """(steps, d, M): what a unit change of acceleration does to the state at the end of each step.
+
+    The acceleration changes evenly over `width_s` around each of `middle_s`. A change J that happened
+    u before the end of the step has moved the state by J (u²/2, u, 1), a filter of time constant T by
+    J (u - T (1 - exp(-u / T))); both averaged over the part of the ramp that lies in the step.
+
+    Args:
+        first, last: the steps from knot `first` to knot `last`.
+        held: excess jerk that comes with it, 1/s: the fading rate where the new acceleration is held.
+    """
+    begin, end = knots_s[first:last, None], knots_s[first + 1 : last + 1, None]
+    u1 = end - np.clip(middle_s - width_s / 2, begin, end)
+    u0 = end - np.clip(middle_s + width_s / 2, begin, end)
+    out = np.zeros((last - first, layout.size, len(middle_s)))
+    out[:, ALONG] = (u1**3 - u0**3) / 6
+    out[:, SPEED] = (u1**2 - u0**2) / 2
+    out[:, ACCEL] = u1 - u0
+    out[:, EXCESS] = held * out[:, ACCEL]
     for logger, constant in enumerate(layout.filters_s):
         if constant:
-            at = layout.filtered(logger)
-            _add_filter(transition, at, constant, step_s)
-            for spread in (*noise, jump):
-                _share_with_filter(spread, at, constant)
-    chance = 1 - np.exp(-settings.jumps_per_s * step_s)
-    return transition, noise, jump, chance
-
-
-def _add_filter(transition: Array, at: int, constant_s: float, step_s: Array) -> None:
-    """A first-order filter f of the speed: f' = (v - f) / T, exact for a steady acceleration in the step."""
-    keep = np.exp(-step_s / constant_s)
-    transition[:, at, at] = keep
-    transition[:, at, SPEED] = 1 - keep
-    transition[:, at, ACCEL] = step_s - constant_s * (1 - keep)
-
-
-def _share_with_filter(spread: Array, at: int, constant_s: float) -> None:
-    """What moves the place by ds within a step moves the filter by ds / T (to the first order in the step)."""
-    spread[:, at, :3] = spread[:, ALONG, :3] / constant_s
-    spread[:, :3, at] = spread[:, :3, ALONG] / constant_s
-    spread[:, at, at] = spread[:, ALONG, ALONG] / constant_s**2 + _FILTER_FLOOR_MPS**2
+            gone = np.exp(-u1 / constant) - np.exp(-u0 / constant)
+            out[:, layout.filtered(logger)] = (u1**2 - u0**2) / 2 - constant * (u1 - u0) - constant**2 * gone
+    return np.asarray(out / width_s)
 
 
 def start(layout: Layout, along_m: float, speed_mps: float, settings: FusionSettings) -> tuple[Array, Array]:
-    """(d,) mean and (d, d) covariance before the first observation: wide, but for the known drifts."""
+    """(d,) mean and (d,) standard deviation before the first reading: wide, but for the known drifts."""
     mean, sd = np.zeros(layout.size), np.empty(layout.size)
     mean[ALONG], mean[SPEED] = along_m, speed_mps
-    sd[:3] = settings.start_along_sd_m, settings.start_speed_sd_mps, settings.start_accel_sd_mps2
+    sd[:4] = (
+        settings.start_along_sd_m,
+        settings.start_speed_sd_mps,
+        settings.start_accel_sd_mps2,
+        settings.start_excess_sd_mps3,
+    )
     for logger in range(layout.gnss):
         sd[layout.speed_drift(logger)] = settings.speed_drift_sd_mps
         sd[layout.place_drift(logger)] = settings.place_sd_m
@@ -157,5 +191,5 @@ def start(layout: Layout, along_m: float, speed_mps: float, settings: FusionSett
             mean[layout.filtered(logger)] = speed_mps
             sd[layout.filtered(logger)] = settings.start_speed_sd_mps
     for wheel in range(layout.wheels):
-        sd[layout.wheel_scale(wheel)] = settings.wheel_scale_sd
-    return mean, np.diag(sd**2)
+        sd[layout.wheel_scale(wheel)] = settings.wheel_wander_sd
+    return mean, sd

@@ -8,12 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from speedlog.fusion.estimate import Motion
+from speedlog.fusion.estimate import Motion, Paths
 from speedlog.fusion.motion import ACCEL, ALONG, SPEED
 
 Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
 _TAIL = 0.025
-_LONGEST_SAMPLING_S = 1.0
 
 
 @dataclass(frozen=True)
@@ -44,69 +44,169 @@ def trap_passage(
 ) -> Passage | None:
     """Mean speed between two beams, at `entry_m` and `exit_m` of travel; None where the motion misses one.
 
-    Each hypothesis gives its own crossing times, and the variance of their difference by the first
-    order: a position off by ds crosses ds / v early (GUM, JCGM 100:2008, 5.1.2 and 5.2.2, the
-    covariance of both crossings included). The interval is the mixture's own, not a sum of widths.
+    Each path gives its own crossing times, and the variance of their difference by the first order: a
+    position off by ds crosses ds / v early (GUM, JCGM 100:2008, 5.1.2 and 5.2.2, the covariance of
+    both crossings included). The interval is the mixture's own, not a sum of widths.
 
     Args:
         entry_m, exit_m: travel at the beams.
         place_u_m: standard uncertainty of where the trap lies in the logs' frame.
         widening: of the interval, for what the model leaves out.
     """
-    found, length = motion.smoothed, exit_m - entry_m
-    rows: list[tuple[float, float, float, float, float, float]] = []
-    for h in range(len(found.weight)):
-        into = _crossing(motion.time_s, found.mean[:, h], entry_m)
-        out = _crossing(motion.time_s, found.mean[:, h], exit_m)
-        if into is None or out is None or out.time_s <= into.time_s:
+    best: Array | None = None
+    for stretch in motion.stretches:
+        found = [
+            rows for paths in stretch if (rows := _through(paths, entry_m, exit_m, place_u_m)) is not None
+        ]
+        if not found:
             continue
-        lasting = out.time_s - into.time_s
-        speed = length / lasting
-        spread = _variance_of_difference(motion, h, into, out)
-        # the trap stands elsewhere than the course says: both beams move together
-        shift = place_u_m * (1 / out.speed_mps - 1 / into.speed_mps)
-        sd = speed / lasting * np.sqrt(spread + shift**2)
-        rows.append((found.weight[h], speed, sd, into.time_s, out.time_s, out.accel_mps2))
-    if not rows:
+        rows = np.concatenate(found)
+        # the car may creep over the beams while it is set down: the passage at speed is the fastest one
+        if (
+            best is None
+            or rows[:, 0] @ rows[:, 1] / rows[:, 0].sum() > best[:, 0] @ best[:, 1] / best[:, 0].sum()
+        ):
+            best = rows
+    if best is None:
         return None
-    weight, speed, sd, entry_s, exit_s, accel = np.array(rows).T
+    weight, speed, sd, entry_s, exit_s, accel = best.T
     weight = weight / weight.sum()
     mean, low, high = _centre_and_interval(weight, speed, sd, widening)
     return Passage(mean, low, high, float(weight @ entry_s), float(weight @ exit_s), float(weight @ accel))
 
 
-def top_speed(motion: Motion, widening: float = 1.0) -> Top:
-    """The fastest node of each hypothesis, as a mixture.
+def _through(paths: Paths, entry_m: float, exit_m: float, place_u_m: float) -> Array | None:
+    """(H', 6) weight, speed, its sd, both times and the exit's acceleration of each path that crosses both."""
+    into, out = _crossings(paths, entry_m), _crossings(paths, exit_m)
+    ok = into.found & out.found & (out.time_s > into.time_s)
+    if not ok.any():
+        return None
+    into, out = into.only(ok), out.only(ok)
+    lasting = out.time_s - into.time_s
+    speed = (exit_m - entry_m) / lasting
+    spread = _variance_of_difference(paths, np.flatnonzero(ok), into, out)
+    # the trap stands elsewhere than the course says: both beams move together
+    shift = place_u_m * (1 / out.speed_mps - 1 / into.speed_mps)
+    sd = speed / lasting * np.sqrt(spread + shift**2)
+    return np.stack([paths.weight[ok], speed, sd, into.time_s, out.time_s, out.accel_mps2], axis=1)
 
-    A sharp peak hides between two epochs: with speed rising at a and falling at b, sampling loses
-    up to a b h / (a + b) of it over an interval h, evenly likely (sd: over sqrt 12). How much the
-    estimate wins back of that hangs on the lift's exact moment, so all of it counts as uncertain.
-    Over a gap the hypotheses themselves hold the question open, so no more than a second counts.
-    """
-    found = motion.smoothed
-    speed, every = found.mean[:, :, SPEED], np.arange(len(found.weight))
-    at = np.argmax(speed, axis=0)
-    value = speed[at, every]
-    hidden = np.array([_hidden_in_sampling(motion, h, int(k)) for h, k in enumerate(at)])
-    sd = np.sqrt(found.cov[at, every, SPEED, SPEED] + hidden**2)
-    mean, low, high = _centre_and_interval(found.weight, value, sd, widening)
-    return Top(
-        mean, low, high,
-        float(found.weight @ motion.time_s[at]), float(found.weight @ found.mean[at, every, ALONG]),
+
+@dataclass(frozen=True, eq=False)
+class _Crossings:
+    """Where each path passes a place at speed: after which knot, at which share of the step."""
+
+    found: NDArray[np.bool_]
+    knot: Ints
+    share: Array
+    time_s: Array
+    speed_mps: Array
+    accel_mps2: Array
+
+    def only(self, ok: NDArray[np.bool_]) -> _Crossings:
+        return _Crossings(
+            self.found[ok], self.knot[ok], self.share[ok], self.time_s[ok], self.speed_mps[ok],
+            self.accel_mps2[ok],
+        )  # fmt: skip
+
+
+def _crossings(paths: Paths, at_m: float) -> _Crossings:
+    travel, speed, accel = (paths.state[:, :, i] for i in (ALONG, SPEED, ACCEL))
+    up = (travel[:, 1:] >= at_m) & (travel[:, :-1] < at_m) & (speed[:, 1:] > 0)
+    k = np.argmax(np.where(up, speed[:, 1:], -np.inf), axis=1)
+    every = np.arange(len(k))
+    step = paths.time_s[k + 1] - paths.time_s[k]
+    gone = travel[every, k + 1] - travel[every, k]
+    v0, v1 = speed[every, k] * step, speed[every, k + 1] * step
+    c2, c3 = 3 * gone - 2 * v0 - v1, v0 + v1 - 2 * gone  # the cubic through both places and speeds
+    need = at_m - travel[every, k]
+    x = np.clip(need / np.where(gone > 0, gone, 1.0), 0.0, 1.0)
+    for _ in range(4):  # Newton
+        slope = v0 + x * (2 * c2 + 3 * x * c3)
+        x = np.clip(x - (x * (v0 + x * (c2 + x * c3)) - need) / np.maximum(slope, 1e-9), 0.0, 1.0)
+    slope = v0 + x * (2 * c2 + 3 * x * c3)
+    return _Crossings(
+        np.asarray(up.any(axis=1)), k, x, paths.time_s[k] + x * step, np.maximum(slope / step, 0.1),
+        (1 - x) * accel[every, k] + x * accel[every, k + 1],
     )  # fmt: skip
 
 
-def _hidden_in_sampling(motion: Motion, h: int, peak: int) -> float:
-    """Standard deviation of what sampling may hide of a peak, m/s."""
-    moment = float(motion.time_s[peak])
-    after = int(np.clip(np.searchsorted(motion.heard_s, moment), 1, len(motion.heard_s) - 1))
-    interval = min(float(motion.heard_s[after] - motion.heard_s[after - 1]), _LONGEST_SAMPLING_S)
-    accel = motion.smoothed.mean[:, h, ACCEL]
-    first, last = np.searchsorted(motion.time_s, [moment - interval, moment + interval])
-    rising = max(float(accel[max(int(first) - 1, 0)]), 0.0)
-    falling = max(-float(accel[min(int(last) + 1, len(accel) - 1)]), 0.0)
-    loss = rising * falling / (rising + falling) * interval if rising and falling else 0.0
-    return loss / float(np.sqrt(12))
+def _variance_of_difference(paths: Paths, which: Ints, into: _Crossings, out: _Crossings) -> Array:
+    """(H,) variance of exit time minus entry time, s²."""
+    knots = np.unique(np.concatenate([into.knot, into.knot + 1, out.knot, out.knot + 1]))
+    rows, every = np.zeros((len(which), len(knots))), np.arange(len(which))
+    for cross, sign in ((into, -1.0), (out, 1.0)):
+        for later, share in ((0, 1 - cross.share), (1, cross.share)):
+            at = np.searchsorted(knots, cross.knot + later)
+            np.add.at(rows, (every, at), sign * share / cross.speed_mps)
+    cov = _place_covariance(paths, knots)
+    total = np.einsum("hi,ij,hj->h", rows, cov, rows)
+    moved = np.einsum("hn,nhi->hi", rows, paths.response[knots, ALONG][:, paths.event[which]])
+    total = total + np.einsum("hi,hij,hj->h", moved, paths.change_cov[which], moved)
+    return np.asarray(np.maximum(total, 0.0))
+
+
+def _place_covariance(paths: Paths, knots: Ints) -> Array:
+    """(n, n) covariance of the places at some knots with no change, constants included."""
+    d = paths.chain.diagonal.shape[1]
+    at = (paths.first + knots) * d + ALONG
+    right = np.zeros((paths.chain.diagonal.shape[0] * d, len(knots)))
+    right[at, np.arange(len(knots))] = 1.0
+    reach = paths.reach[at]
+    return np.asarray(paths.chain.solve(right)[at] + reach @ paths.constant_cov @ reach.T)
+
+
+def top_speed(motion: Motion, widening: float = 1.0) -> Top:
+    """The fastest moment of each path, as a mixture.
+
+    A path that lifts has its top at the lift, between two knots: it is taken where the pull ends.
+    """
+    tops = [np.concatenate([_tops(paths) for paths in stretch]) for stretch in motion.stretches]
+    rows = max(tops, key=lambda item: float(np.average(item[:, 1], weights=item[:, 0])))
+    weight, speed, sd, time, travel = rows.T
+    weight = weight / weight.sum()
+    mean, low, high = _centre_and_interval(weight, speed, sd, widening)
+    return Top(mean, low, high, float(weight @ time), float(weight @ travel))
+
+
+def _tops(paths: Paths) -> Array:
+    """(H, 5) weight, speed, its sd, time and travel of the fastest moment of each path."""
+    speed, every = paths.state[:, :, SPEED], np.arange(len(paths.weight))
+    at = np.argmax(speed, axis=1)
+    value, time = speed[every, at], paths.time_s[at].copy()
+    travel = paths.state[every, at, ALONG].copy()
+    for which in range(2):
+        begins = paths.event_s[:, which] - paths.width_s[:, which] / 2
+        before = np.searchsorted(paths.time_s, np.nan_to_num(begins, nan=paths.time_s[0]), side="right") - 1
+        before = np.clip(before, 0, len(paths.time_s) - 2)
+        near = np.isfinite(begins) & (np.abs(before - at) <= 2)
+        pull = paths.state[every, np.maximum(before - 1, 0), ACCEL]
+        after = paths.state[every, np.minimum(before + 3, speed.shape[1] - 1), ACCEL]
+        gone = np.where(near, begins - paths.time_s[before], 0.0)
+        # until the lift the pull holds; then it fades over the lift's width, and the top is where it is nothing
+        fall = np.maximum(pull - after, 1e-6)
+        top = (
+            speed[every, before] + pull * gone + 0.5 * pull**2 / fall * np.nan_to_num(paths.width_s[:, which])
+        )
+        better = near & (pull > 0) & (after < 0) & (top > value)
+        value = np.where(better, top, value)
+        time = np.where(better, begins, time)
+    sd = np.sqrt(np.maximum(_speed_variance_at(paths, at), 0.0))
+    return np.stack([paths.weight, value, sd, time, travel], axis=1)
+
+
+def _speed_variance_at(paths: Paths, at: Ints) -> Array:
+    """(H,) variance of each path's speed at its own knot."""
+    knots, where = np.unique(at, return_inverse=True)
+    d = paths.chain.diagonal.shape[1]
+    rows = (paths.first + knots) * d + SPEED
+    right = np.zeros((paths.chain.diagonal.shape[0] * d, len(knots)))
+    right[rows, np.arange(len(knots))] = 1.0
+    reach = paths.reach[rows]
+    held = np.diag(paths.chain.solve(right)[rows]) + np.einsum(
+        "ki,ij,kj->k", reach, paths.constant_cov, reach
+    )
+    moved = paths.response[at[:, None], SPEED, paths.event]
+    return np.asarray(held[where] + np.einsum("hi,hij,hj->h", moved, paths.change_cov, moved))
 
 
 def _centre_and_interval(
@@ -114,7 +214,7 @@ def _centre_and_interval(
 ) -> tuple[float, float, float]:
     """Mean of the mixture and its interval, widened round it.
 
-    A hypothesis of little weight far off can drag the mean out of the interval; it is held inside.
+    A path of little weight far off can drag the mean out of the interval; it is held inside.
     """
     low, high = mixture_interval(weight, value, sd)
     mean = float(np.clip(weight @ value, low, high))
@@ -127,7 +227,7 @@ def mixture_interval(weight: Array, mean: Array, sd: Array) -> tuple[float, floa
 
     def quantile(share: float) -> float:
         low, high = float((mean - 10 * sd).min()), float((mean + 10 * sd).max())
-        for _ in range(80):
+        for _ in range(60):
             middle = (low + high) / 2
             if float(weight @ ndtr((middle - mean) / sd)) < share:
                 low = middle
@@ -136,62 +236,3 @@ def mixture_interval(weight: Array, mean: Array, sd: Array) -> tuple[float, floa
         return (low + high) / 2
 
     return quantile(_TAIL), quantile(1 - _TAIL)
-
-
-@dataclass(frozen=True)
-class _Crossing:
-    node: int  # the crossing lies between this node and the next
-    share: float  # how far along that step
-    time_s: float
-    speed_mps: float
-    accel_mps2: float
-
-
-def _crossing(time: Array, state: Array, at_m: float) -> _Crossing | None:
-    """Where one hypothesis passes `at_m` for the first time at speed; between nodes a cubic."""
-    travel, speed, accel = state[:, ALONG], state[:, SPEED], state[:, ACCEL]
-    after = np.flatnonzero((travel[1:] >= at_m) & (travel[:-1] < at_m) & (speed[1:] > 0))
-    if not len(after):
-        return None
-    # the car may creep over a beam while it is set down: the crossing at speed is the fastest one
-    k = int(after[np.argmax(speed[after])])
-    step = float(time[k + 1] - time[k])
-    x = float((at_m - travel[k]) / (travel[k + 1] - travel[k]))
-    for _ in range(4):  # Newton on the Hermite cubic through both nodes' places and speeds
-        place, slope = _hermite(x, step, travel[k : k + 2], speed[k : k + 2])
-        x = float(np.clip(x - (place - at_m) / max(slope * step, 1e-9), 0.0, 1.0))
-    _, slope = _hermite(x, step, travel[k : k + 2], speed[k : k + 2])
-    return _Crossing(
-        k, x, float(time[k] + x * step), max(slope, 0.1), float((1 - x) * accel[k] + x * accel[k + 1])
-    )
-
-
-def _hermite(x: float, step: float, place: Array, speed: Array) -> tuple[float, float]:
-    """Place and speed at share x of a step, by the cubic through both ends' places and speeds."""
-    gone = float(place[1] - place[0])
-    v0, v1 = float(speed[0]) * step, float(speed[1]) * step
-    c2, c3 = 3 * gone - 2 * v0 - v1, v0 + v1 - 2 * gone
-    return float(place[0]) + x * (v0 + x * (c2 + x * c3)), (v0 + x * (2 * c2 + 3 * x * c3)) / step
-
-
-def _variance_of_difference(motion: Motion, h: int, into: _Crossing, out: _Crossing) -> float:
-    """Variance of exit time minus entry time, s²."""
-    points = [
-        (into.node, -(1 - into.share) / into.speed_mps), (into.node + 1, -into.share / into.speed_mps),
-        (out.node, (1 - out.share) / out.speed_mps), (out.node + 1, out.share / out.speed_mps),
-    ]  # fmt: skip
-    total = 0.0
-    for one, weight_one in points:
-        for two, weight_two in points:
-            total += weight_one * weight_two * _along_covariance(motion, h, min(one, two), max(one, two))
-    return max(total, 0.0)
-
-
-def _along_covariance(motion: Motion, h: int, one: int, two: int) -> float:
-    """Covariance of the places at two nodes: cov(x_j, x_k) = G_j … G_{k-1} P_k."""
-    found = motion.smoothed
-    row = np.zeros(found.mean.shape[2])
-    row[ALONG] = 1.0
-    for k in range(one, two):
-        row = row @ found.gain[k, h]
-    return float(row @ found.cov[two, h, :, ALONG])

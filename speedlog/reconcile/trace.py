@@ -6,7 +6,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from speedlog.fusion.drive import Drive
-from speedlog.fusion.motion import ALONG, SPEED
 from speedlog.results import LoggerTrace, Trace
 from speedlog.samples import COLUMN_NAMES
 
@@ -20,8 +19,7 @@ def trace_of(drive: Drive) -> Trace | None:
     motion = drive.motion
     if motion is None:
         return None
-    travel, _ = motion.moments(ALONG)
-    speed, sd = motion.moments(SPEED)
+    speed, sd = motion.speed_mps, motion.speed_sd_mps
     loggers = [
         LoggerTrace(
             item.track.file, "gnss", item.track.time_s, _along(item.track.along_m, item.track.time_s, drive),
@@ -38,7 +36,7 @@ def trace_of(drive: Drive) -> Trace | None:
         for part in drive.wheels
     ]  # fmt: skip
     return Trace(
-        motion.time_s, drive.sign * travel, speed, np.maximum(speed - _K * sd, 0.0), speed + _K * sd,
+        motion.time_s, drive.sign * motion.travel_m, speed, np.maximum(speed - _K * sd, 0.0), speed + _K * sd,
         motion.accel_mps2, tuple(loggers),
     )  # fmt: skip
 

@@ -1,0 +1,252 @@
+"""When did the driver lift, when brake? Every answer at once, each with its weight.
+
+Between such instants a car under power follows its own force balance. A change of its acceleration at
+a given moment is one more unknown of the linear model, so that the likelihood of "lifted at t, braked
+at u" needs no new smoothing: with the response of the whole pass to a unit change at each moment of a
+grid, solved once, each pair (t, u) is a system of two equations. The posterior is the mixture over
+all of them and over how rough the motion is: exact, nothing pruned but what weighs nothing.
+
+Sources: linear model with unknown change points, Gaussian given their places (Fearnhead, Statistics and
+Computing 16 (2006) 203-213); further unknowns beside a filtered state: de Jong, Annals of Statistics 19
+(1991) 1073-1083; the coasting car: `speedlog.physics.roadload`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from speedlog.fusion.model import Solved, make_model, solve
+from speedlog.fusion.motion import Layout, Roughness, make_steps, ramps
+from speedlog.fusion.settle import Settled, free
+from speedlog.physics.roadload import coasting_accel
+from speedlog.settings import FusionSettings
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+NONE = -1
+
+
+@dataclass(frozen=True, eq=False)
+class Moments:
+    """M moments at which the acceleration may change: first the lifts, then the brakes.
+
+    Attributes:
+        at_s: (M,). width_s: (M,) over which it changes. lifts: how many of them are lifts.
+        expected_mps2: (lifts,) change that a lift brings, by the force balance.
+    """
+
+    at_s: Array
+    width_s: Array
+    lifts: int
+    expected_mps2: Array
+
+
+@dataclass(frozen=True, eq=False)
+class Answers:
+    """H hypotheses: up to two changes each.
+
+    Attributes:
+        log_weight: (H,). event: (H, 2) index into the moments, NONE for no change.
+        change: (H, 2) m/s². change_cov: (H, 2, 2).
+    """
+
+    log_weight: Array
+    event: Ints
+    change: Array
+    change_cov: Array
+
+
+@dataclass(frozen=True, eq=False)
+class Branch:
+    """The posterior of a pass under one roughness, over all hypotheses about the changes.
+
+    Attributes:
+        solved: without any change. first, last: the knots between which changes are sought.
+        response: (K, d, M) by which a unit change takes the states away from `solved.mean`.
+        moments, answers: the changes, and what the readings say of them.
+    """
+
+    solved: Solved
+    first: int
+    last: int
+    response: Array
+    moments: Moments
+    answers: Answers
+
+
+def branches(found: Settled, stretch: tuple[float, float], settings: FusionSettings) -> list[Branch]:
+    """One branch a roughness, for the stretch of time from which its changes come."""
+    first, last = (int(k) for k in np.searchsorted(found.knots_s, np.array(stretch) - 1e-6))
+    last = min(last, len(found.knots_s) - 1)
+    moments = _moments(found, first, last, settings)
+    out = []
+    levels = zip(settings.pull_excess_mps3, settings.pull_white_m2_s5, settings.pull_chance, strict=True)
+    held = [free(settings)] * (len(found.knots_s) - 1)
+    model = make_model(
+        found.seen, found.knots_s, held, found.layout, found.place_drift_s, found.weight, settings
+    )
+    inputs = _inputs(found.knots_s, first, last, moments, found.layout, settings)
+    for excess, white, chance in levels:
+        held[first:last] = [Roughness(excess, white)] * (last - first)
+        steps = make_steps(np.diff(found.knots_s), held, found.layout, found.place_drift_s, settings)
+        solved = solve(replace(model, steps=steps), found.solved.mean)
+        response, precision, pull = _responses(solved, first, last, inputs)
+        answers = _weigh(moments, precision, pull, settings)
+        shift = solved.log_evidence + float(np.log(chance))
+        answers = replace(answers, log_weight=answers.log_weight + shift)
+        out.append(Branch(solved, first, last, response, moments, answers))
+    return out
+
+
+def _moments(found: Settled, first: int, last: int, settings: FusionSettings) -> Moments:
+    begin, end = float(found.knots_s[first]), float(found.knots_s[last])
+    lifts = np.arange(begin + 2 * settings.lift_ramp_s, end - settings.lift_ramp_s, settings.lift_grid_s)
+    brakes = np.arange(begin + settings.brake_ramp_s, end - settings.lift_ramp_s, settings.brake_grid_s)
+    width = np.repeat([settings.lift_ramp_s, settings.brake_ramp_s], [len(lifts), len(brakes)])
+    at = np.concatenate([lifts, brakes])
+    return Moments(at, width, len(lifts), _expected(found, lifts, settings))
+
+
+def _expected(found: Settled, lift_s: Array, settings: FusionSettings) -> Array:
+    """(L,) change of acceleration at a lift: from the pull just before to a coasting car's.
+
+    The pull is read off the free motion where readings stand behind it, and fades until the lift.
+    """
+    heard = np.unique(found.seen.time_s[found.seen.channel < 2 * found.layout.gnss])
+    step = np.diff(heard)
+    holes = step > settings.hole_intervals * np.median(step)
+    before = lift_s - settings.pull_before_s
+    for start, end in zip(heard[:-1][holes], heard[1:][holes], strict=True):
+        inside = (before > start - 0.1) & (before < end + 2 * settings.pull_before_s)
+        before = np.where(inside, start - 0.1, before)
+    pull = np.interp(before, found.knots_s, found.accel_mps2)
+    pull = pull * np.exp(-settings.pull_fades_per_s * (lift_s - before))
+    speed = np.interp(lift_s, found.knots_s, found.speed_mps)
+    coasting = coasting_accel(speed, settings.drag_per_m, settings.rolling_mps2)
+    return np.asarray(coasting - np.clip(pull, -5.0, 12.0))
+
+
+def _inputs(
+    knots: Array, first: int, last: int, moments: Moments, layout: Layout, settings: FusionSettings
+) -> Array:
+    """(steps, d, M)."""
+    lifts, brakes = moments.at_s[: moments.lifts], moments.at_s[moments.lifts :]
+    return np.concatenate(
+        [
+            ramps(knots, first, last, lifts, settings.lift_ramp_s, layout, 0.0),
+            # brakes hold what they take: no fading
+            ramps(knots, first, last, brakes, settings.brake_ramp_s, layout, settings.pull_fades_per_s),
+        ],
+        axis=2,
+    )
+
+
+def _responses(solved: Solved, first: int, last: int, inputs: Array) -> tuple[Array, Array, Array]:
+    """What unit changes do to the states, (K, d, M); their joint precision, (M, M), and pull, (M,).
+
+    States and constants are eliminated: log-likelihood of changes J is pull' J - J' precision J / 2.
+    """
+    model, chain = solved.model, solved.chain
+    steps, count, d = model.steps, *solved.mean.shape
+    pressed = steps.precision[first:last] @ inputs
+    right = np.zeros((count, d, inputs.shape[2]))
+    right[first + 1 : last + 1] -= pressed
+    right[first:last] += steps.transition[first:last].transpose(0, 2, 1) @ pressed
+    flat = right.reshape(count * d, -1)
+    reach = chain.solve(flat)
+    window = slice(first * d, (last + 1) * d)
+    own = inputs.reshape(-1, inputs.shape[2]).T @ pressed.reshape(-1, inputs.shape[2])
+    precision = own - flat[window].T @ reach[window]
+    cross = -flat[window].T @ solved.reach[window]  # with the constants
+    turned = cross @ solved.constant_cov
+    precision = precision - turned @ cross.T
+    response = reach - solved.reach @ turned.T
+    swerve = solved.mean[first + 1 : last + 1] - np.einsum(
+        "kij,kj->ki", steps.transition[first:last], solved.mean[first:last]
+    )
+    pull = np.einsum("kim,ki->m", pressed, swerve)
+    return response.reshape(count, d, -1), (precision + precision.T) / 2, pull
+
+
+def _weigh(moments: Moments, precision: Array, pull: Array, settings: FusionSettings) -> Answers:
+    """Every hypothesis with its weight and the changes that it brings.
+
+    Before the readings: no change in the stretch; a lift, evenly likely anywhere, then or not the brakes at
+    a steady rate; or any two changes (a bump, a gear, a throttle that comes back).
+    """
+    lifts, grid = np.arange(moments.lifts), settings.lift_grid_s
+    brakes = moments.lifts + np.arange(len(moments.at_s) - moments.lifts)
+    end = float(moments.at_s[-1])
+    even = settings.lift_chance * grid / max(float(np.ptp(moments.at_s[lifts])), grid)
+    rate, any_share = settings.brakes_per_s, settings.any_change_share
+    system = _System(precision, pull)
+    nothing = np.zeros(len(lifts))
+    parts = [_no_change(float(np.log(1 - settings.lift_chance)))]
+
+    alone = -rate * np.maximum(end - moments.at_s[lifts], 0.0)
+    for share, mean, sd in (
+        (1 - any_share, moments.expected_mps2, settings.coasting_sd_mps2),
+        (any_share, nothing, settings.any_change_sd_mps2),
+    ):
+        parts.append(system.one(lifts, mean, sd, np.log(even * share) + alone))
+
+    one, two = np.meshgrid(lifts, brakes, indexing="ij")
+    apart = moments.at_s[two] - moments.at_s[one]
+    later = apart > settings.least_coasting_s
+    one, two, apart = one[later], two[later], apart[later]
+    before = np.log(even * (1 - any_share) * settings.brake_grid_s * rate) - rate * apart
+    parts.append(
+        system.two(
+            one, two, (moments.expected_mps2[one], settings.brake_change_mps2),
+            (settings.coasting_sd_mps2, settings.brake_sd_mps2), before,
+        )
+    )  # fmt: skip
+
+    one, two = (lifts[item] for item in np.triu_indices(len(lifts), 2))
+    before = np.log(even * any_share * grid * rate) - rate * (moments.at_s[two] - moments.at_s[one])
+    sd = settings.any_change_sd_mps2
+    parts.append(system.two(one, two, (np.zeros(len(one)), 0.0), (sd, sd), before))
+    return Answers(
+        np.concatenate([part.log_weight for part in parts]), np.concatenate([part.event for part in parts]),
+        np.concatenate([part.change for part in parts]), np.concatenate([part.change_cov for part in parts]),
+    )  # fmt: skip
+
+
+def _no_change(log_weight: float) -> Answers:
+    return Answers(np.array([log_weight]), np.full((1, 2), NONE), np.zeros((1, 2)), np.zeros((1, 2, 2)))
+
+
+@dataclass(frozen=True, eq=False)
+class _System:
+    """Joint precision and pull of all changes; a prior N(mean, sd²) on those that happen."""
+
+    precision: Array
+    pull: Array
+
+    def one(self, event: Ints, mean: Array, sd: float, before: Array) -> Answers:
+        held = self.precision[event, event] + sd**-2
+        pulled = self.pull[event] + mean / sd**2
+        log_weight = before + 0.5 * (pulled**2 / held - np.log(held * sd**2) - (mean / sd) ** 2)
+        count = len(event)
+        change, cov = np.zeros((count, 2)), np.zeros((count, 2, 2))
+        change[:, 0], cov[:, 0, 0] = pulled / held, 1 / held
+        return Answers(log_weight, np.stack([event, np.full(count, NONE)], axis=1), change, cov)
+
+    def two(
+        self, one: Ints, two: Ints, mean: tuple[Array, float], sd: tuple[float, float], before: Array
+    ) -> Answers:
+        a, c = self.precision[one, one] + sd[0] ** -2, self.precision[two, two] + sd[1] ** -2
+        b = self.precision[one, two]
+        p, q = self.pull[one] + mean[0] / sd[0] ** 2, self.pull[two] + mean[1] / sd[1] ** 2
+        size = a * c - b * b
+        first, second = (c * p - b * q) / size, (a * q - b * p) / size
+        log_weight = before + 0.5 * (
+            p * first + q * second - np.log(size * (sd[0] * sd[1]) ** 2)
+            - (mean[0] / sd[0]) ** 2 - (mean[1] / sd[1]) ** 2
+        )  # fmt: skip
+        cov = np.empty((len(one), 2, 2))
+        cov[:, 0, 0], cov[:, 1, 1], cov[:, 0, 1], cov[:, 1, 0] = c / size, a / size, -b / size, -b / size
+        return Answers(log_weight, np.stack([one, two], axis=1), np.stack([first, second], axis=1), cov)

@@ -1,0 +1,208 @@
+"""All that is known of a pass as one quadratic form: readings, motion, and a few constants of the sources.
+
+Unknown are the state at every knot (s) and constants of the whole pass (c: what is left of a lag, a
+wheel's scale, growth, slip and clock). Readings: y = R s + B c + noise. Steps: s_{k+1} = F_k s_k + noise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from speedlog.fusion.knots import between, quintic
+from speedlog.fusion.motion import Layout, Roughness, Steps, make_steps, start
+from speedlog.fusion.observe import Observations
+from speedlog.fusion.smoother import Chain, factored
+from speedlog.settings import FusionSettings
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class Rows:
+    """Readings as rows over the knots before and after them.
+
+    Attributes:
+        before: (n,) the knot before each reading. row: (n, 2d) over both knots' states. value: (n,).
+        constant: (n, C) over the constants; constant_mean, constant_sd: (C,) of them before any reading.
+    """
+
+    before: Ints
+    row: Array
+    value: Array
+    constant: Array
+    constant_mean: Array
+    constant_sd: Array
+
+
+@dataclass(frozen=True, eq=False)
+class Model:
+    """K knots, n readings of weight 1 / variance, C constants.
+
+    Attributes:
+        knots_s: (K,). layout: of a knot's state. steps: the dynamics.
+        start_mean, start_sd: (d,). rows: the readings. weight: (n,).
+    """
+
+    knots_s: Array
+    layout: Layout
+    steps: Steps
+    start_mean: Array
+    start_sd: Array
+    rows: Rows
+    weight: Array
+
+
+@dataclass(frozen=True, eq=False)
+class Solved:
+    """The posterior of a model.
+
+    Attributes:
+        chain: the factored precision of the states, constants held.
+        mean: (K, d). constants: (C,).
+        reach: (K d, C), A⁻¹ B: what the constants do to the states.
+        constant_cov: (C, C).
+        misfit: (n,) reading minus model.
+        log_evidence: up to a term that only the readings and their number decide.
+    """
+
+    model: Model
+    chain: Chain
+    mean: Array
+    constants: Array
+    reach: Array
+    constant_cov: Array
+    misfit: Array
+    log_evidence: float
+
+    def variances(self) -> Array:
+        """(K, d, d) covariance of each knot's state, the constants' uncertainty included."""
+        count, d = self.mean.shape
+        reach = self.reach.reshape(count, d, -1)
+        return np.asarray(self.chain.variances() + reach @ self.constant_cov @ reach.transpose(0, 2, 1))
+
+
+def make_rows(seen: Observations, knots_s: Array, layout: Layout) -> Rows:
+    """Each reading by the quintic through the knots around it; slow errors by a straight line."""
+    k, share, step = between(seen.time_s, knots_s)
+    d = layout.size
+    row = np.zeros((len(k), 2 * d))
+    row[:, [0, 1, 2, d, d + 1, d + 2]] = np.einsum("nj,njm->nm", seen.motion, quintic(share, step))
+    every = np.arange(len(k))
+    for at, factor in ((seen.drift_at, seen.drift_factor), (seen.filter_at, np.ones(len(k)))):
+        of = every[at >= 0]
+        row[of, at[of]] += factor[of] * (1 - share[of])
+        row[of, d + at[of]] += factor[of] * share[of]
+    return Rows(k, row, seen.value, seen.constant, seen.constant_mean, seen.constant_sd)
+
+
+def make_model(
+    seen: Observations, knots_s: Array, roughness: list[Roughness], layout: Layout, place_drift_s: Array,
+    weight: Array, settings: FusionSettings,
+) -> Model:  # fmt: skip
+    """The model of a pass from its readings."""
+    steps = make_steps(np.diff(knots_s), roughness, layout, place_drift_s, settings)
+    place = seen.places(layout)
+    along = float(seen.value[place][0]) if place.any() else 0.0
+    speed = seen.value[seen.speeds(layout)]
+    mean, sd = start(layout, along, float(speed[0]) if len(speed) else 0.0, settings)
+    return Model(knots_s, layout, steps, mean, sd, make_rows(seen, knots_s, layout), weight)
+
+
+def solve(model: Model, near: Array | None = None, rounds: int = 2) -> Solved:
+    """The posterior mean, its factor, and the evidence.
+
+    The mean is found as a correction to `near`, again and again, each time from residuals taken
+    before they are weighed: precisions of 1e10 and more meet places of hundreds of metres, and
+    one solution from scratch would lose the centimetres (iterative refinement, Higham, "Accuracy
+    and Stability of Numerical Algorithms", 2nd ed. 2002, ch. 12).
+
+    Args:
+        near: (K, d) a trajectory not far off; the start carried on where there is none.
+    """
+    chain = _precision(model)
+    reach, held = _constants(model, chain)
+    cov = np.asarray(np.linalg.inv(held), dtype=np.float64)
+    mean = (
+        np.broadcast_to(model.start_mean, (len(model.knots_s), model.layout.size)) if near is None else near
+    )
+    constants = np.zeros(len(held))
+    for _ in range(rounds + (near is None)):
+        pull, pull_constants, _, _ = _gradient(model, mean, constants)
+        more = cov @ (pull_constants - reach.T @ pull.ravel())
+        mean = mean + (chain.solve(pull.ravel()) - reach @ more).reshape(mean.shape)
+        constants = constants + more
+    _, _, misfit, quadratic = _gradient(model, mean, constants)
+    _, sign_less = np.linalg.slogdet(held * np.outer(model.rows.constant_sd, model.rows.constant_sd))
+    evidence = -0.5 * (
+        quadratic + chain.log_determinant + model.steps.log_determinant + float(sign_less)
+        - float(np.log(model.weight).sum()) + 2 * float(np.log(model.start_sd).sum())
+    )  # fmt: skip
+    return Solved(model, chain, mean, constants, reach, cov, misfit, evidence)
+
+
+def _precision(model: Model) -> Chain:
+    steps, rows, d = model.steps, model.rows, model.layout.size
+    back = steps.transition.transpose(0, 2, 1) @ steps.precision
+    diagonal = np.zeros((len(model.knots_s), d, d))
+    diagonal[:-1] += back @ steps.transition
+    diagonal[1:] += steps.precision
+    diagonal[0] += np.diag(1 / model.start_sd**2)
+    beside = -back
+    weighed = rows.row * model.weight[:, None]
+    knots, first = _groups(rows.before)
+    # one product a group of readings between the same two knots
+    product = np.add.reduceat(weighed[:, :, None] * rows.row[:, None, :], first, axis=0)
+    diagonal[knots] += product[:, :d, :d]
+    diagonal[knots + 1] += product[:, d:, d:]
+    beside[knots] += product[:, :d, d:]
+    return factored(diagonal, beside)
+
+
+def _groups(before: Ints) -> tuple[Ints, Ints]:
+    """The knots that have readings after them, and where each one's readings begin."""
+    first = np.flatnonzero(np.concatenate([[True], np.diff(before) > 0]))
+    return before[first], first
+
+
+def _constants(model: Model, chain: Chain) -> tuple[Array, Array]:
+    """(K d, C) A⁻¹ B and (C, C) the constants' precision, the states eliminated."""
+    rows, d, count = model.rows, model.layout.size, len(model.knots_s)
+    width = rows.constant.shape[1]
+    weighed = rows.constant * model.weight[:, None]
+    own = rows.constant.T @ weighed + np.diag(1 / rows.constant_sd**2)
+    if not width:
+        return np.zeros((count * d, 0)), own
+    knots, first = _groups(rows.before)
+    cross = np.add.reduceat(rows.row[:, :, None] * weighed[:, None, :], first, axis=0)
+    both = np.zeros((count, d, width))
+    both[knots] += cross[:, :d]
+    both[knots + 1] += cross[:, d:]
+    flat = both.reshape(count * d, width)
+    reach = chain.solve(flat)
+    return reach, own - flat.T @ reach
+
+
+def _gradient(model: Model, mean: Array, constants: Array) -> tuple[Array, Array, Array, float]:
+    """Downhill direction of half the quadratic form in states and constants; misfits; the form's value."""
+    rows, steps, d = model.rows, model.steps, model.layout.size
+    both = np.concatenate([mean[rows.before], mean[rows.before + 1]], axis=1)
+    misfit = rows.value - np.einsum("nd,nd->n", rows.row, both) - rows.constant @ constants
+    swerve = mean[1:] - (steps.transition @ mean[:-1, :, None])[..., 0]
+    pressed = (steps.precision @ swerve[..., None])[..., 0]
+    off = (mean[0] - model.start_mean) / model.start_sd
+    out = np.zeros_like(mean)
+    out[1:] -= pressed
+    out[:-1] += (steps.transition.transpose(0, 2, 1) @ pressed[..., None])[..., 0]
+    out[0] -= off / model.start_sd
+    weighed = model.weight * misfit
+    knots, first = _groups(rows.before)
+    pull = np.add.reduceat(rows.row * weighed[:, None], first, axis=0)
+    out[knots] += pull[:, :d]
+    out[knots + 1] += pull[:, d:]
+    loose = (constants - rows.constant_mean) / rows.constant_sd
+    quadratic = float(weighed @ misfit + np.sum(swerve * pressed) + off @ off + loose @ loose)
+    return out, rows.constant.T @ weighed - loose / rows.constant_sd, misfit, quadratic

@@ -1,0 +1,169 @@
+"""The readings of all sources as observations of the state, one row each."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from speedlog.fusion.measure import GnssSource, Noise, WheelSource
+from speedlog.fusion.motion import Layout
+from speedlog.settings import FusionSettings
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class Observations:
+    """n scalar readings, sorted by time, as sums of parts of the state and of constants of the pass.
+
+    Attributes:
+        time_s, value, variance: (n,).
+        channel: (n,) which noise they share: 2i the speed, 2i + 1 the place of logger i, then the wheels.
+        motion: (n, 3) factors of along, speed and acceleration.
+        drift_at, drift_factor: (n,) place of the slow error in a knot's state, and its factor.
+        filter_at: (n,) place of the filter's state, for readings that show it; -1 for the others.
+        constant: (n, C) factors of the constants; constant_mean, constant_sd: (C,) before any reading.
+    """
+
+    time_s: Array
+    value: Array
+    variance: Array
+    channel: Ints
+    motion: Array
+    drift_at: Ints
+    drift_factor: Array
+    filter_at: Ints
+    constant: Array
+    constant_mean: Array
+    constant_sd: Array
+
+    def places(self, layout: Layout) -> Mask:
+        """(n,) which are positions."""
+        return np.asarray((self.channel < 2 * layout.gnss) & (self.channel % 2 == 1))
+
+    def speeds(self, layout: Layout) -> Mask:
+        """(n,) which are speeds, a logger's or a wheel's."""
+        return ~self.places(layout)
+
+
+@dataclass(frozen=True, eq=False)
+class Reference:
+    """A motion not far off, round which products of unknowns are taken to the first order. Arrays are (K,)."""
+
+    time_s: Array
+    accel_mps2: Array
+
+    def accel_at(self, time_s: Array) -> Array:
+        return np.asarray(np.interp(time_s, self.time_s, self.accel_mps2))
+
+
+WHEEL_CONSTANTS = 4  # of each wheel log: scale, growth, slip, clock
+
+
+def observe(
+    gnss: list[GnssSource], noises: list[Noise], wheels: list[WheelSource], layout: Layout,
+    reference: Reference | None, late: tuple[int, ...], settings: FusionSettings,
+) -> Observations:  # fmt: skip
+    """All usable readings as observations.
+
+    Constants: first what is left of the lag of each logger in `late`, then of each wheel log scale,
+    growth, slip and clock. Without a reference motion there are none.
+    """
+    parts = []
+    count = 0 if reference is None else len(late) + WHEEL_CONSTANTS * len(wheels)
+    mean, sd = np.zeros(count), np.ones(count)
+    for i, (source, noise) in enumerate(zip(gnss, noises, strict=True)):
+        speed, place = _gnss_readings(i, source, noise, layout, count)
+        if reference is not None and i in late:
+            at = late.index(i)
+            # a filter that is a little slower than thought reads as a little more delay
+            speed.constant[:, at] = -reference.accel_at(speed.time_s - source.speed_filter_s)
+            mean[at], sd[at] = -source.speed_lag_s, settings.lag_sd_s
+        parts += [speed, place]
+    for i, wheel in enumerate(wheels):
+        first = len(late) + WHEEL_CONSTANTS * i
+        part = _wheel_readings(i, wheel, layout, reference, first, count, settings)
+        if reference is not None:
+            own = slice(first, first + WHEEL_CONSTANTS)
+            mean[own], sd[own] = wheel.constants_before(settings)
+        parts.append(part)
+    time = np.concatenate([part.time_s for part in parts])
+    order = np.argsort(time, kind="stable")
+
+    def joined(name: str) -> Array:
+        return np.asarray(np.concatenate([getattr(part, name) for part in parts])[order])
+
+    names = ("value", "variance", "channel", "motion", "drift_at", "drift_factor", "filter_at", "constant")
+    columns: dict[str, Any] = {name: joined(name) for name in names}
+    return Observations(time_s=time[order], constant_mean=mean, constant_sd=sd, **columns)
+
+
+@dataclass(frozen=True, eq=False)
+class _Part:
+    """The readings of one channel, as in `Observations`."""
+
+    time_s: Array
+    value: Array
+    variance: Array
+    channel: Ints
+    motion: Array
+    drift_at: Ints
+    drift_factor: Array
+    filter_at: Ints
+    constant: Array
+
+
+def _part(
+    time: Array, value: Array, variance: Array | float, channel: int, motion: tuple[float, float, float],
+    drift_at: int, constants: int, filter_at: int = -1,
+) -> _Part:  # fmt: skip
+    n = len(time)
+    return _Part(
+        time, value, np.broadcast_to(np.asarray(variance, dtype=float), n), np.full(n, channel),
+        np.tile(np.array(motion), (n, 1)), np.full(n, drift_at), np.ones(n), np.full(n, filter_at),
+        np.zeros((n, constants)),
+    )  # fmt: skip
+
+
+def _gnss_readings(
+    i: int, source: GnssSource, noise: Noise, layout: Layout, constants: int
+) -> tuple[_Part, _Part]:
+    ok = source.speed_ok
+    behind = layout.filters_s[i] > 0  # of a filter of its own: the logger shows the filter's state
+    speed = _part(
+        source.time_s[ok] - source.speed_delay_s, source.speed_mps[ok], noise.speed_mps**2, 2 * i,
+        (0.0, 0.0 if behind else 1.0, 0.0), layout.speed_drift(i), constants,
+        layout.filtered(i) if behind else -1,
+    )  # fmt: skip
+    ok = source.place_ok
+    place = _part(
+        source.time_s[ok], source.travel_m[ok], noise.place_m**2, 2 * i + 1, (1.0, 0.0, 0.0),
+        layout.place_drift(i), constants,
+    )  # fmt: skip
+    return speed, place
+
+
+def _wheel_readings(
+    i: int, wheel: WheelSource, layout: Layout, reference: Reference | None, first: int, constants: int,
+    settings: FusionSettings,
+) -> _Part:  # fmt: skip
+    value = wheel.speed_of(wheel.tread_mps)
+    sd = np.hypot(settings.wheel_noise_floor_mps, settings.wheel_noise_share * value)
+    part = _part(
+        wheel.time_s, value, sd**2, 2 * layout.gnss + i, (0.0, 1.0, 0.0), layout.wheel_scale(i), constants
+    )
+    part.motion[:, 2] = -wheel.slip_s2_m * wheel.tread_mps
+    part.drift_factor[:] = -value
+    if reference is not None:
+        accel = reference.accel_at(wheel.time_s)
+        top = max(float(np.max(wheel.tread_mps, initial=0.0)), 1.0)
+        part.constant[:, first] = -value
+        part.constant[:, first + 1] = -value * (wheel.tread_mps / top) ** 2
+        part.constant[:, first + 2] = -wheel.scale * wheel.tread_mps * accel
+        part.constant[:, first + 3] = accel
+    return part
