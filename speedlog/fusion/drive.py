@@ -14,7 +14,7 @@ from speedlog.course.passes import PassSpan
 from speedlog.course.track import Track, make_track
 from speedlog.faults import Span, find_faults, speed_usable, usable
 from speedlog.fusion.clocks import ClockOffset, PassGroup
-from speedlog.fusion.estimate import Motion, decided, settled_best
+from speedlog.fusion.estimate import Motion, accounts, decided
 from speedlog.fusion.measure import GnssSource, WheelSource
 from speedlog.fusion.settle import Settled, settle
 from speedlog.fusion.stray import stray_speeds
@@ -52,7 +52,8 @@ class WheelPart:
 class Drive:
     """A pass with its motion. `origin` is the UTC from which all times count, in seconds.
 
-    `settled` is what the GNSS loggers say alone; `motion` comes with `add_wheels`, from all sources.
+    `accounts` is what the GNSS loggers say alone, under each likely account of their lags; `motion` comes
+    with `add_wheels`, from all sources.
     """
 
     origin: pd.Timestamp
@@ -62,8 +63,13 @@ class Drive:
     beams_m: tuple[float, float] | None  # travel at the beams in the order in which they are crossed
     seen: tuple[Witnessed, ...]
     wheels: tuple[WheelPart, ...]
-    settled: Settled | None
+    accounts: tuple[Settled, ...]
     motion: Motion | None = None
+
+    @property
+    def settled(self) -> Settled | None:
+        """The likeliest account."""
+        return self.accounts[0] if self.accounts else None
 
     def utc(self, time_s: float) -> pd.Timestamp:
         return self.origin + pd.Timedelta(round(time_s * 1e9), "ns")
@@ -93,8 +99,8 @@ def gather(
         return None
     sign = seen[0].track.sign
     beams = None if course is None else _beams(course, sign)
-    settled = settled_best([item.source for item in seen], [], beams, settings.fusion)
-    return Drive(origin, max(ends), line, sign, beams, tuple(seen), (), settled)
+    found = accounts([item.source for item in seen], [], beams, settings.fusion)
+    return Drive(origin, max(ends), line, sign, beams, tuple(seen), (), found)
 
 
 def _beams(course: Course, sign: int) -> tuple[float, float]:
@@ -170,13 +176,13 @@ def add_wheels(
             )
             continue
         parts.append(part)
-    settled = drive.settled
+    found = drive.accounts
     if parts:
-        gnss = list(settled.gnss)
-        found = settle(gnss, [part.fit.source for part in parts], drive.beams_m, settings.fusion)
-        assert found is not None  # more readings than before
-        settled = found
-    motion = decided(settled, settings.fusion)
+        wheel_sources = [part.fit.source for part in parts]
+        again = [settle(list(item.gnss), wheel_sources, drive.beams_m, settings.fusion) for item in found]
+        found = tuple(item for item in again if item is not None)
+    motion = decided(found, settings.fusion)
+    assert motion is not None
     placed = tuple(
         _placed(_moved(part, source), motion, drive.sign)
         for part, source in zip(parts, motion.wheels, strict=True)

@@ -81,40 +81,65 @@ def estimate_motion(
         gnss: at least one with positions. wheels: their logs, aligned.
         beams_m: travel at the trap's two beams.
     """
-    found = settled_best(gnss, wheels, beams_m, settings)
-    return None if found is None else decided(found, settings)
+    return decided(accounts(gnss, wheels, beams_m, settings), settings)
 
 
-def settled_best(
+def accounts(
     gnss: list[GnssSource], wheels: list[WheelSource], beams_m: tuple[float, float] | None,
     settings: FusionSettings,
-) -> Settled | None:  # fmt: skip
-    """The pass settled under the likeliest account of which speed comes late, and how."""
+) -> tuple[Settled, ...]:  # fmt: skip
+    """The pass settled under each likely account of which speed comes late, and how; the likeliest first."""
     choices = candidates(gnss, settings)
     found = [item for choice in choices if (item := settle(choice, wheels, beams_m, settings)) is not None]
-    return max(found, key=lambda item: item.solved.log_evidence) if found else None
+    found.sort(key=lambda item: -item.solved.log_evidence)
+    return tuple(
+        item
+        for item in found
+        if item.solved.log_evidence > found[0].solved.log_evidence - settings.account_margin
+    )
 
 
-def decided(found: Settled, settings: FusionSettings) -> Motion:
-    """The motion with every answer about lifts and brakes weighed."""
-    stretches = []
-    mean = found.solved.mean[:, :3].copy()
-    variance = found.solved.variances()[:, SPEED, SPEED]
-    for stretch in found.close:
-        every = branches(found, stretch, settings)
-        top = max(float(item.answers.log_weight.max()) for item in every)
-        total = sum(float(np.exp(item.answers.log_weight - top).sum()) for item in every)
-        paths = tuple(
-            made for item in every if (made := _paths(item, top + float(np.log(total)), settings)) is not None
-        )
-        stretches.append(paths)
-        first, last = every[0].first, every[0].last
-        mean[first : last + 1], variance[first : last + 1] = _moments(paths, every[0].first)
-    lags = tuple(Lag(*found.lag(i)) for i in range(len(found.gnss)))
+def decided(found: Sequence[Settled], settings: FusionSettings) -> Motion | None:
+    """The motion with every answer about lifts and brakes weighed, under every account; None without any."""
+    if not found:
+        return None
+    every = [[branches(item, stretch, settings) for stretch in item.close] for item in found]
+    totals = [sum(_log_total(of_stretch) for of_stretch in of_account) for of_account in every]
+    order = sorted(range(len(found)), key=lambda i: -totals[i])
+    share = np.exp(np.array(totals) - totals[order[0]])
+    share = share / share.sum()
+    best = found[order[0]]
+    stretches = [
+        _stretch(of_stretch, 1.0 if len(share) == 1 else float(share[order[0]]), settings)
+        for of_stretch in every[order[0]]
+    ]
+    mean = best.solved.mean[:, :3].copy()
+    variance = best.solved.variances()[:, SPEED, SPEED]
+    for paths, of_stretch in zip(stretches, every[order[0]], strict=True):
+        first, last = of_stretch[0].first, of_stretch[0].last
+        mean[first : last + 1], variance[first : last + 1] = _moments(paths, first)
+    for i in order[1:]:
+        # another account looks at the same stretches, but for a knot or two
+        if share[i] > settings.least_account and len(every[i]) == len(stretches):
+            for k, of_stretch in enumerate(every[i]):
+                stretches[k] += _stretch(of_stretch, float(share[i]), settings)
+    lags = tuple(Lag(*best.lag(i)) for i in range(len(best.gnss)))
     return Motion(
-        found.knots_s, mean[:, ALONG], mean[:, SPEED], mean[:, ACCEL], np.sqrt(np.maximum(variance, 0.0)),
-        found.noises, lags, found.gnss, found.wheels, tuple(stretches),
+        best.knots_s, mean[:, ALONG], mean[:, SPEED], mean[:, ACCEL], np.sqrt(np.maximum(variance, 0.0)),
+        best.noises, lags, best.gnss, best.wheels, tuple(stretches),
     )  # fmt: skip
+
+
+def _log_total(of_stretch: Sequence[Branch]) -> float:
+    """Log of all weight in a stretch."""
+    top = max(float(item.answers.log_weight.max()) for item in of_stretch)
+    return top + float(np.log(sum(float(np.exp(item.answers.log_weight - top).sum()) for item in of_stretch)))
+
+
+def _stretch(of_stretch: Sequence[Branch], share: float, settings: FusionSettings) -> tuple[Paths, ...]:
+    """The paths of a stretch; together they weigh `share`."""
+    total = _log_total(of_stretch) - float(np.log(share))
+    return tuple(made for item in of_stretch if (made := _paths(item, total, settings)) is not None)
 
 
 def _paths(branch: Branch, total: float, settings: FusionSettings) -> Paths | None:

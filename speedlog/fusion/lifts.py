@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from speedlog.fusion.model import Solved, make_model, solve
 from speedlog.fusion.motion import Layout, Roughness, make_steps, ramps
-from speedlog.fusion.settle import Settled, free
+from speedlog.fusion.settle import Settled
 from speedlog.physics.roadload import coasting_accel
 from speedlog.settings import FusionSettings
 
@@ -84,7 +84,7 @@ def branches(found: Settled, stretch: tuple[float, float], settings: FusionSetti
     moments = _moments(found, first, last, settings)
     out = []
     levels = zip(settings.pull_excess_mps3, settings.pull_white_m2_s5, settings.pull_chance, strict=True)
-    held = [free(settings)] * (len(found.knots_s) - 1)
+    held = found.roughness(settings)
     model = make_model(
         found.seen, found.knots_s, held, found.layout, found.place_drift_s, found.weight, settings
     )

@@ -84,6 +84,13 @@ class WheelSource:
             scale_change=self.scale_change + more,
         )  # fmt: skip
 
+    def wander(self, settings: FusionSettings) -> float:
+        """Standard deviation of what growth and slip leave of the scale: part of what they explain, and a little."""
+        top = max(float(np.max(self.tread_mps, initial=0.0)), 1.0)
+        slip = self.slip_s2_m * settings.wheel_usual_accel_mps2 / self.scale
+        explained = float(np.hypot(slip, self.growth_s2_m2 * top**2 / self.scale))
+        return float(np.hypot(settings.wheel_wander_sd, settings.wheel_wander_share * explained))
+
     def speed_of(self, tread_mps: Array) -> Array:
         """Speed by scale and growth alone: slip needs the acceleration."""
         return np.asarray(tread_mps * (self.scale + self.growth_s2_m2 * tread_mps**2))

@@ -37,15 +37,24 @@ class Roughness:
 
 @dataclass(frozen=True)
 class Layout:
-    """Where each unknown stands in the state of a knot."""
+    """Where each unknown stands in the state of a knot, and what each source adds of its own.
+
+    Attributes:
+        filters_s: time constant of each GNSS logger's filter; 0 without one.
+        wander: standard deviation of each wheel's scale, as a logarithm, round its constant value.
+    """
 
     gnss: int
-    wheels: int
-    filters_s: tuple[float, ...] = ()  # time constant of each GNSS logger's filter; 0 without one
+    filters_s: tuple[float, ...] = ()
+    wander: tuple[float, ...] = ()
 
     def __post_init__(self) -> None:
         if not self.filters_s:
             object.__setattr__(self, "filters_s", (0.0,) * self.gnss)
+
+    @property
+    def wheels(self) -> int:
+        return len(self.wander)
 
     @property
     def size(self) -> int:
@@ -110,10 +119,7 @@ def make_steps(
     slow += [
         (layout.place_drift(i), float(place_drift_s[i]), settings.place_sd_m) for i in range(layout.gnss)
     ]
-    slow += [
-        (layout.wheel_scale(i), settings.wheel_wander_time_s, settings.wheel_wander_sd)
-        for i in range(layout.wheels)
-    ]
+    slow += [(layout.wheel_scale(i), settings.wheel_wander_time_s, sd) for i, sd in enumerate(layout.wander)]
     for at, constant, sd in slow:
         keep = np.exp(-step_s / constant)
         spread = sd**2 * -np.expm1(-2 * step_s / constant)
@@ -191,5 +197,5 @@ def start(layout: Layout, along_m: float, speed_mps: float, settings: FusionSett
             mean[layout.filtered(logger)] = speed_mps
             sd[layout.filtered(logger)] = settings.start_speed_sd_mps
     for wheel in range(layout.wheels):
-        sd[layout.wheel_scale(wheel)] = settings.wheel_wander_sd
+        sd[layout.wheel_scale(wheel)] = layout.wander[wheel]
     return mean, sd

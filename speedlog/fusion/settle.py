@@ -59,6 +59,23 @@ class Settled:
     def speed_mps(self) -> Array:
         return np.asarray(self.solved.mean[:, SPEED])
 
+    def roughness(self, settings: FusionSettings) -> list[Roughness]:
+        """One a step: as rough as the free motion changes its pull thereabouts.
+
+        A motion held rougher than it is makes every explanation alike that smooths; held smoother, it would
+        bend the launch and the stop.
+        """
+        time = np.arange(self.knots_s[0], self.knots_s[-1], settings.wide_knot_s)
+        if len(time) < 3:
+            return [free(settings)] * (len(self.knots_s) - 1)
+        jerk = np.abs(np.gradient(np.interp(time, self.knots_s, self.accel_mps2), settings.wide_knot_s))
+        around = np.maximum.reduce([jerk, np.roll(jerk, 1), np.roll(jerk, -1)])
+        there = np.interp((self.knots_s[1:] + self.knots_s[:-1]) / 2, time, around)
+        levels = np.array(settings.excess_levels_mps3)
+        chosen = levels[np.minimum(np.searchsorted(levels, there), len(levels) - 1)]
+        share = settings.free_white_m2_s5 / settings.free_excess_mps3**2
+        return [Roughness(float(item), float(item**2 * share)) for item in chosen]
+
     def lag(self, logger: int) -> tuple[float, float]:
         """Seconds by which a logger's speed is late, and their standard uncertainty."""
         known = self.gnss[logger].speed_lag_s
@@ -99,7 +116,7 @@ def _first(
     gnss: list[GnssSource], wheels: list[WheelSource], noises: list[Noise],
     beams_m: tuple[float, float] | None, settings: FusionSettings,
 ) -> Settled:  # fmt: skip
-    layout = Layout(len(gnss), len(wheels), tuple(item.speed_filter_s for item in gnss))
+    layout = _layout(gnss, wheels, settings)
     seen = observe(gnss, noises, wheels, layout, None, (), settings)
     before, after = _beyond(seen, layout, beams_m)
     knots = make_knots(
@@ -113,6 +130,11 @@ def _first(
     return Settled(
         tuple(gnss), tuple(wheels), tuple(noises), (), layout, seen, weight, drift, (), knots, solve(model)
     )
+
+
+def _layout(gnss: list[GnssSource], wheels: list[WheelSource], settings: FusionSettings) -> Layout:
+    filters = tuple(item.speed_filter_s for item in gnss)
+    return Layout(len(gnss), filters, tuple(item.wander(settings) for item in wheels))
 
 
 def _begin_with(
@@ -132,7 +154,7 @@ def _again(
     """One more round: noise and weights by the misfits, constants taken in, knots by the motion."""
     noises, weight, variance = _reweighed(found, settings)
     gnss, wheels = _taken_in(found)
-    layout = replace(found.layout, filters_s=tuple(item.speed_filter_s for item in gnss))
+    layout = _layout(gnss, wheels, settings)
     reference = Reference(found.knots_s, found.accel_mps2)
     close = _close_stretches(found, beams_m, settings)
     knots = make_knots(
