@@ -5,6 +5,7 @@ A kind is one module with `KIND` and `find(track, settings)`; `KINDS` is the one
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from types import ModuleType
 
@@ -15,7 +16,7 @@ from speedlog.course.track import Track
 from speedlog.faults import ceiling, clock_jump, dead_reckoned, frozen, gap, no_fix, outlier, poor_fix
 from speedlog.faults.coverage import coverage, inside, speed_usable, usable
 from speedlog.faults.signals import places
-from speedlog.faults.spans import Span
+from speedlog.faults.spans import Span, runs
 from speedlog.results import Fault
 from speedlog.settings import FaultSettings
 
@@ -41,12 +42,26 @@ def find_faults(track: Track, settings: FaultSettings | None = None) -> tuple[Sp
         return ()
     for kind in KINDS:
         found += kind.find(track, settings)
-    # a value that repeats, is invalid or was guessed is off its neighbours too: that is no second fault
+    # one cause is told once: a value that repeats, is invalid or was guessed is off its neighbours too, and a
+    # guess repeats its last speed
     causes = [span for span in found if span.kind in ("no_fix", "dead_reckoned", "frozen")]
-    kept = [
-        span for span in found if span.kind != "outlier" or not any(_overlap(span, cause) for cause in causes)
-    ]
+    guesses = [span for span in causes if span.kind != "frozen"]
+    kept = [span for span in found if span.kind not in ("outlier", "frozen")]
+    for span in found:
+        if span.kind in ("outlier", "frozen"):
+            kept += _outside(span, track, causes if span.kind == "outlier" else guesses)
     return tuple(sorted(kept, key=lambda span: (span.start_s, span.end_s)))
+
+
+def _outside(span: Span, track: Track, others: Sequence[Span]) -> list[Span]:
+    """What is left of a span outside the others."""
+    if not any(_overlap(span, other) for other in others):
+        return [span]
+    rows = (track.time_s >= span.start_s) & (track.time_s <= span.end_s)
+    for other in others:
+        rows &= (track.time_s < other.start_s) | (track.time_s > other.end_s)
+    parts = [(float(track.time_s[first]), float(track.time_s[last])) for first, last in runs(rows)]
+    return [replace(span, start_s=start, end_s=end) for start, end in parts]
 
 
 def to_fault(

@@ -7,7 +7,8 @@ import math
 import numpy as np
 
 from speedlog.course.track import Track
-from speedlog.faults import outlier
+from speedlog.faults import outlier, poor_fix
+from speedlog.faults.coverage import inside
 from speedlog.faults.flat import Readings, faster_by_positions, readings_of
 from speedlog.faults.signals import position_repeats
 from speedlog.faults.spans import Span, duration, runs
@@ -30,8 +31,11 @@ def find(track: Track, settings: FaultSettings) -> list[Span]:
     data = readings_of(track)
     if len(data.row) < settings.ceiling_rows or track.kind == "wheel":
         return []
-    # a spike above the flat top must not hide it
-    sound = ~outlier.wrong_speed(track, settings)[0][data.row]
+    # a spike above the flat top must not hide it, nor the scatter of a poor fix
+    unsound = outlier.wrong_speed(track, settings)[0] | inside(
+        track, poor_fix.find(track, settings), frozenset({"poor_fix"})
+    )
+    sound = ~unsound[data.row]
     if not sound.any() or data.speed_mps[sound].max() <= settings.moving_mps:
         return []
     top = float(data.speed_mps[sound].max())
@@ -39,7 +43,7 @@ def find(track: Track, settings: FaultSettings) -> list[Span]:
         (value for value in settings.ceilings_mps if abs(top - value) <= _near(data, settings)), None
     )
     # where the position repeats as well, the whole epoch is stuck: that is another kind
-    pinned = sound & (data.speed_mps == top) & ~position_repeats(track)[data.row]
+    pinned = (data.speed_mps == top) & ~position_repeats(track)[data.row]
     found = []
     for first, last in _joined(runs(pinned), pinned, settings):
         pull = _evidence(track, data, first, last, limit is not None, settings)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from speedlog.course.track import Track
-from speedlog.faults.signals import noise, place_noise, position_repeats, readings, text_step
+from speedlog.faults.signals import noise, place_noise, position_repeats, readings, text_step, void
 from speedlog.settings import FaultSettings
 
 Array = NDArray[np.float64]
@@ -45,12 +45,17 @@ class Readings:
 
     def jump_after(self, last: int, settings: FaultSettings, interval_s: float) -> bool:
         """Whether the reading after `last` lies farther off than noise, text and the pull there explain."""
-        if last + 1 >= len(self.row):
-            return False
-        step_s = float(self.time_s[last + 1] - self.time_s[last])
         stop = min(last + self.side_rows(settings, interval_s), len(self.row) - 1)
-        pull = self.slope(last + 1, stop)
-        jump = float(self.speed_mps[last + 1] - self.speed_mps[last])
+        return last + 1 < len(self.row) and self._jumps(last, self.slope(last + 1, stop), settings)
+
+    def jump_before(self, first: int, settings: FaultSettings, interval_s: float) -> bool:
+        """Whether the reading before `first` does."""
+        begin = max(first - self.side_rows(settings, interval_s), 0)
+        return first > 0 and self._jumps(first - 1, self.slope(begin, first - 1), settings)
+
+    def _jumps(self, row: int, pull: float, settings: FaultSettings) -> bool:
+        step_s = float(self.time_s[row + 1] - self.time_s[row])
+        jump = float(self.speed_mps[row + 1] - self.speed_mps[row])
         # the pull may have begun anywhere in the interval, or after it: from none to all of it is natural
         natural = pull * step_s if math.isfinite(pull) else 0.0
         rest = max(min(0.0, natural) - jump, jump - max(0.0, natural), 0.0)
@@ -59,6 +64,20 @@ class Readings:
             settings.flat_speed_mps,
         )
         return rest > allowed + settings.flat_accel_mps2 * step_s
+
+    def stuck(self, settings: FaultSettings, interval_s: float) -> list[tuple[int, int]]:
+        """Runs of equal readings that begin smoothly and end with a jump: the receiver was stuck.
+
+        Returns:
+            first and last reading of each, the first of them sound.
+        """
+        return [
+            (first, last)
+            for first, last in equal_runs(self.speed_mps, settings.repeat_rows)
+            if self.speed_mps[first] > settings.moving_mps
+            and self.jump_after(last, settings, interval_s)
+            and not self.jump_before(first, settings, interval_s)
+        ]
 
     def chance(self, noise_mps: float) -> float:
         """Probability that two readings of a steady drive are equal, at the most.
@@ -77,8 +96,9 @@ class Readings:
 
 
 def readings_of(track: Track) -> Readings:
+    """Without those of epochs that are written again whole, or guessed: they are told as such."""
     speed = readings(track)
-    row = np.flatnonzero(np.isfinite(speed))
+    row = np.flatnonzero(np.isfinite(speed) & ~void(track))
     value = speed[row]
     # repeats of a stuck receiver would make the noise look too small
     return Readings(row, track.time_s[row], value, text_step(value), noise(value[_changes(value)]))

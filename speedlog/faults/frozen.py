@@ -91,8 +91,8 @@ def _stuck_speed(track: Track, settings: FaultSettings) -> Flags:
     for first, last in repeats:
         value = float(data.speed_mps[first])
         begin, end = int(data.row[first]), int(data.row[last])
-        if value <= settings.moving_mps:
-            continue
+        if value <= settings.moving_mps or data.jump_before(first, settings, track.interval_s):
+            continue  # what begins with a jump as well is wrong, not old
         if any(top.start_s <= track.time_s[begin] and track.time_s[end] <= top.end_s for top in tops):
             continue
         excess, proof = faster_by_positions(track, begin, end, value, settings)

@@ -1,27 +1,33 @@
-"""Single readings or positions that their neighbours on both sides speak against.
+"""Short runs of readings or positions that the rows around them speak against.
 
-A true sharp peak is safe: the slope before it, drawn on, rises above it, and so does the slope after it,
-drawn back. Only a value beyond both is an outlier.
+Speeds, and places along the line where there is a speed to hold them against, are weighed by `steps`. Places
+across the line, and all places of a log without speed, are held against what the rows on both sides foretell:
+only a value beyond both is an outlier, so that a true turn or peak stays.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from weakref import WeakKeyDictionary
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from speedlog.course.track import Track
-from speedlog.faults.edges import wrong_between_edges
-from speedlog.faults.signals import distance, noise, position_repeats, readings
+from speedlog.faults import poor_fix
+from speedlog.faults.coverage import inside
+from speedlog.faults.signals import noise, position_repeats, readings
 from speedlog.faults.spans import Concerns, Span, duration, metres, runs
+from speedlog.faults.steps import Steps, wrong_steps
 from speedlog.results import FaultKind
 from speedlog.settings import FaultSettings
 
 KIND: FaultKind = "outlier"
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
+# a ceiling must know them as well: each track is searched once
+_TOLD: WeakKeyDictionary[Track, tuple[FaultSettings, Steps, tuple[Flags, Array]]] = WeakKeyDictionary()
 _MOST_ROUNDS = 6  # one outlier can hide its neighbour until it is taken out
 
 
@@ -70,30 +76,42 @@ class _Allowed:
 
 def wrong_speed(track: Track, settings: FaultSettings) -> tuple[Flags, Array]:
     """(N,) which speed readings are outliers, and by how much, m/s."""
-    speed = readings(track)
-    least = max(settings.outlier_speed_mps, settings.outlier_noise * noise(speed))
-    flags, off = _wrong(
-        track.time_s, speed, _Allowed(least, settings.outlier_accel_mps2, 0.0, True), settings
-    )
-    more, by = wrong_between_edges(track, ~flags, settings)
-    return flags | more, np.where(more, by, off)
+    steps, _ = _search(track, settings)
+    return steps.wrong["speed"], steps.off["speed"]
 
 
 def wrong_place(track: Track, settings: FaultSettings) -> tuple[Flags, Array]:
-    """(N,) which positions are outliers, and by how much, metres."""
-    fresh = np.where(position_repeats(track), np.nan, track.along_m)
-    aside = np.where(position_repeats(track), np.nan, track.across_m)
-    doppler = bool(np.isfinite(readings(track)).sum() > np.isfinite(fresh).sum() / 2)
-    # with a speed, what is left after the distance by speed hardly changes from row to row
-    rest = track.sign * fresh - distance(track) if doppler else fresh
-    flags, off = np.zeros(len(rest), dtype=bool), np.zeros(len(rest))
-    for values, sloping in ((rest, not doppler), (aside, False)):
-        least = max(settings.outlier_place_m, settings.outlier_noise * noise(values))
-        allowed = _Allowed(least, settings.outlier_place_mps, settings.outlier_accel_mps2, sloping)
-        wrong, by = _wrong(track.time_s, values, allowed, settings)
-        off = np.where(np.abs(by) > np.abs(off), by, off)
-        flags |= wrong
-    return flags, off
+    """(N,) which positions are outliers, along the line or across it, and by how much, metres."""
+    steps, (aside, by) = _search(track, settings)
+    along, ahead = steps.wrong["place"], steps.off["place"]
+    if not _has_speed(track):
+        fresh = np.where(position_repeats(track), np.nan, track.along_m)
+        along, ahead = _off_path(track, fresh, settings, sloping=True)
+    return aside | along, np.where(np.abs(ahead) > np.abs(by), ahead, by)
+
+
+def _search(track: Track, settings: FaultSettings) -> tuple[Steps, tuple[Flags, Array]]:
+    """Steps along the line, and what lies off the path across it."""
+    told = _TOLD.get(track)
+    if told is None or told[0] != settings:
+        # a poor fix lets places wander, and is told as such
+        poor = inside(track, poor_fix.find(track, settings), frozenset({"poor_fix"}))
+        fresh = np.isfinite(track.along_m) & ~position_repeats(track)
+        across = np.where(fresh & ~poor, track.across_m, np.nan)
+        aside, by = _off_path(track, across, settings, sloping=False)
+        told = _TOLD[track] = (settings, wrong_steps(track, fresh & ~aside, poor, settings), (aside, by))
+    return told[1], told[2]
+
+
+def _has_speed(track: Track) -> bool:
+    places = np.isfinite(track.along_m) & ~position_repeats(track)
+    return bool(np.isfinite(readings(track)).sum() > places.sum() / 2)
+
+
+def _off_path(track: Track, values: Array, settings: FaultSettings, *, sloping: bool) -> tuple[Flags, Array]:
+    least = max(settings.outlier_place_m, settings.outlier_place_sd * noise(values))
+    allowed = _Allowed(least, settings.outlier_place_mps, settings.outlier_accel_mps2, sloping)
+    return _wrong(track.time_s, values, allowed, settings)
 
 
 def _wrong(time_s: Array, values: Array, allowed: _Allowed, settings: FaultSettings) -> tuple[Flags, Array]:

@@ -25,12 +25,17 @@ def column(track: Track, name: str) -> Array:
 
 def marked(track: Track, fix: str) -> Flags:
     """(N,) rows whose fix is this word."""
-    return np.asarray(track.samples["fix"].eq(fix).fillna(False).to_numpy(dtype=bool))
+    fixes = track.samples["fix"].cat
+    return np.asarray(fixes.codes.to_numpy() == fixes.categories.get_loc(fix), dtype=bool)
 
 
-def bridged_speed(track: Track) -> Array:
-    """(N,) speed without holes: the readings, bridged; from positions where there are none; else zero."""
-    speed = readings(track)
+def bridged_speed(track: Track, bad: Flags | None = None) -> Array:
+    """(N,) speed without holes: the readings, bridged; from positions where there are none; else zero.
+
+    Args:
+        bad: (N,) rows whose reading must not be used.
+    """
+    speed = readings(track) if bad is None else np.where(bad, np.nan, readings(track))
     known = np.isfinite(speed)
     if known.sum() >= 2:
         return np.asarray(np.interp(track.time_s, track.time_s[known], speed[known]), dtype=float)
@@ -49,9 +54,17 @@ def position_repeats(track: Track) -> Flags:
     return same & np.isfinite(track.along_m)
 
 
-def distance(track: Track) -> Array:
-    """(N,) metres driven since the first row, by the speed."""
-    speed, time = bridged_speed(track), track.time_s
+def void(track: Track) -> Flags:
+    """(N,) rows that are no observation: epochs written again whole, marked invalid, or guessed."""
+    speed = readings(track)
+    same = np.concatenate([[False], speed[1:] == speed[:-1]])
+    again = position_repeats(track) & same
+    return np.asarray(again | marked(track, "none") | marked(track, "dead_reckoned"), dtype=bool)
+
+
+def distance(track: Track, bad: Flags | None = None) -> Array:
+    """(N,) metres driven since the first row, by the speed; `bad` as in `bridged_speed`."""
+    speed, time = bridged_speed(track, bad), track.time_s
     return np.concatenate([[0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1]) * np.diff(time))])
 
 

@@ -1,4 +1,4 @@
-"""The benchmarks' command: python -m tests.benchmarks.run {importers,review,accuracy} [options]"""
+"""The benchmarks' command: python -m tests.benchmarks.run {importers,review,accuracy,faults} [options]"""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import time
 from pathlib import Path
 
 from speedlog.demo.families import FAMILIES, MAIN_FAMILIES
-from tests.benchmarks import accuracy, importers, one_pass
+from tests.benchmarks import accuracy, faults, importers, one_pass
 from tests.benchmarks.table import save_json, text_table
 
 
@@ -31,6 +31,7 @@ def main() -> None:
     found.add_argument("--oracle", action="store_true", help="compare with a smoother that is told the truth")
     found.add_argument("--seed", type=int, default=20261)
     found.add_argument("--workers", type=int, default=2)
+    faults.add_options(what)
     options = parser.parse_args()
     start = time.perf_counter()
     if options.what == "importers":
@@ -42,6 +43,8 @@ def main() -> None:
         rows = one_pass.measure()
         print(text_table(rows, {"peak MB": 0}))
         save_json(options.json, {"review": rows})
+    elif options.what == "faults":
+        save_json(options.json, faults.run(options))
     else:
         _accuracy(options)
     print(f"\n{time.perf_counter() - start:.1f} s, Python {platform.python_version()}, {platform.system()}")
