@@ -184,7 +184,7 @@ def add_wheels(
     motion = decided(found, settings.fusion)
     assert motion is not None
     placed = tuple(
-        _placed(_moved(part, source), motion, drive.sign)
+        _placed(_moved(part, source), motion, drive.sign, settings)
         for part, source in zip(parts, motion.wheels, strict=True)
     )
     return _unmasked(replace(drive, wheels=placed, motion=motion), settings), tuple(left_out)
@@ -239,13 +239,13 @@ def stands_behind(settled: Settled) -> Mask:
     return trusted
 
 
-def _placed(part: WheelPart, motion: Motion, sign: int) -> WheelPart:
+def _placed(part: WheelPart, motion: Motion, sign: int, settings: Settings) -> WheelPart:
     """The wheel log's samples where the car was, and its speed with growth and slip taken off."""
     track, source = part.track, part.fit.source
     inside = (track.time_s >= motion.time_s[0]) & (track.time_s <= motion.time_s[-1])
     time, tread = track.time_s[inside], part.speed_mps[inside]
     accel = np.interp(time, motion.time_s, motion.accel_mps2)
-    speed = np.asarray(source.speed_of(tread) + source.slip_s2_m * tread * accel)
+    speed = source.speed_of(tread, accel, settings.fusion)
     along = sign * np.interp(time, motion.time_s, motion.travel_m)
     track = replace(
         track, time_s=time, samples=track.samples[inside], along_m=along, across_m=np.full(len(time), np.nan)

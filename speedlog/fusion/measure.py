@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from speedlog.physics.wheel import grip_used
 from speedlog.settings import FusionSettings
 
 Array = NDArray[np.float64]
@@ -45,8 +46,9 @@ class GnssSource:
 class WheelSource:
     """One wheel log's part of the pass on the common clock. Arrays are (N,).
 
-    True speed = tread * (scale + growth * tread²) + slip * tread * acceleration, with `tread` the
-    nominal speed of the wheel.
+    True speed = tread * (scale + growth * tread² + slip * grip used), with `tread` the nominal speed of
+    the wheel and the grip used as in `speedlog.physics.wheel`; slip is negative: driven, a wheel
+    turns faster than the car goes.
     """
 
     time_s: Array
@@ -91,9 +93,16 @@ class WheelSource:
         explained = float(np.hypot(slip, self.growth_s2_m2 * top**2 / self.scale))
         return float(np.hypot(settings.wheel_wander_sd, settings.wheel_wander_share * explained))
 
-    def speed_of(self, tread_mps: Array) -> Array:
-        """Speed by scale and growth alone: slip needs the acceleration."""
-        return np.asarray(tread_mps * (self.scale + self.growth_s2_m2 * tread_mps**2))
+    def speed_of(self, tread_mps: Array, accel_mps2: Array | float, settings: FusionSettings) -> Array:
+        """(N,) speed of the car."""
+        free = tread_mps * (self.scale + self.growth_s2_m2 * tread_mps**2)
+        return np.asarray(free + self.slip_s2_m * tread_mps * used_by(tread_mps, accel_mps2, settings))
+
+
+def used_by(tread_mps: Array, accel_mps2: Array | float, settings: FusionSettings) -> Array:
+    """(N,) the grip used of a car of usual drag and downforce; what this one has otherwise, growth takes up."""
+    accel = np.broadcast_to(np.asarray(accel_mps2, dtype=float), tread_mps.shape)
+    return grip_used(tread_mps, accel, settings.drag_per_m, settings.rolling_mps2, settings.downforce_per_m2)
 
 
 @dataclass(frozen=True)

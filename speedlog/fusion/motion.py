@@ -2,7 +2,7 @@
 
 State: along, speed, acceleration and excess jerk (metres and seconds in the direction of travel);
 then for each GNSS logger the drift of its speed and of its position; then for each wheel log the
-wander of its scale; then, for each GNSS logger that filters its speed, the filter's state.
+wander of its scale and the trend of that; then, for each GNSS logger that filters its speed, the filter's state.
 
 A car under power follows its own force balance: its acceleration fades at a rate of about
 `pull_fades_per_s` (`speedlog.physics.roadload`), and what this car does otherwise is an excess jerk
@@ -58,7 +58,7 @@ class Layout:
 
     @property
     def size(self) -> int:
-        return 4 + 2 * self.gnss + self.wheels + sum(1 for item in self.filters_s if item)
+        return 4 + 2 * self.gnss + 2 * self.wheels + sum(1 for item in self.filters_s if item)
 
     def speed_drift(self, logger: int) -> int:
         return 4 + 2 * logger
@@ -67,10 +67,13 @@ class Layout:
         return 5 + 2 * logger
 
     def wheel_scale(self, wheel: int) -> int:
-        return 4 + 2 * self.gnss + wheel
+        return 4 + 2 * self.gnss + 2 * wheel
+
+    def wheel_trend(self, wheel: int) -> int:
+        return self.wheel_scale(wheel) + 1
 
     def filtered(self, logger: int) -> int:
-        return 4 + 2 * self.gnss + self.wheels + sum(1 for item in self.filters_s[:logger] if item)
+        return 4 + 2 * self.gnss + 2 * self.wheels + sum(1 for item in self.filters_s[:logger] if item)
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,13 +122,32 @@ def make_steps(
     slow += [
         (layout.place_drift(i), float(place_drift_s[i]), settings.place_sd_m) for i in range(layout.gnss)
     ]
-    slow += [(layout.wheel_scale(i), settings.wheel_wander_time_s, sd) for i, sd in enumerate(layout.wander)]
     for at, constant, sd in slow:
         keep = np.exp(-step_s / constant)
         spread = sd**2 * -np.expm1(-2 * step_s / constant)
         transition[:, at, at], precision[:, at, at] = keep, 1 / spread
         total += float(np.log(spread).sum())
+    for i, sd in enumerate(layout.wander):
+        total += _add_wander(transition, precision, layout.wheel_scale(i), sd, step_s, settings)
     return Steps(transition, precision, total)
+
+
+def _add_wander(
+    transition: Array, precision: Array, at: int, sd: float, step_s: Array, settings: FusionSettings
+) -> float:
+    """A wheel's scale wanders, and its wander has a trend that lasts: slip changes with speed in its own way."""
+    constant, lasting = settings.wheel_wander_time_s, settings.wheel_trend_time_s
+    rate = np.array([[-1 / constant, 1.0], [0.0, -1 / lasting]])
+    trend = settings.wheel_trend_share_per_s * sd
+    density = np.diag([2 * sd**2 / constant, 2 * trend**2 / lasting])
+    lengths, which = np.unique(np.round(step_s, 9), return_inverse=True)
+    total = 0.0
+    for k, length in enumerate(lengths):
+        moved, inverse, log_det = van_loan(rate, density, float(length))
+        block = np.ix_(np.flatnonzero(which == k), np.arange(at, at + 2), np.arange(at, at + 2))
+        transition[block], precision[block] = moved, inverse
+        total += log_det * int((which == k).sum())
+    return total
 
 
 def _motion(
@@ -143,7 +165,19 @@ def _motion(
     for i, constant in enumerate(constants, start=4):
         rate[i, SPEED], rate[i, i] = 1 / constant, -1 / constant
         density[i, i] = _FILTER_DENSITY_M2_S3
-    both = expm(np.block([[-rate, density], [np.zeros((size, size)), rate.T]]) * step)
+    return van_loan(rate, density, step)
+
+
+def van_loan(rate: Array, density: Array, step_s: float) -> tuple[Array, Array, float]:
+    """Transition, inverse noise covariance and its log-determinant for s' = rate s + noise over a step.
+
+    From one matrix exponential (Van Loan 1978).
+
+    Args:
+        rate, density: (n, n); the noise is white with this spectral density.
+    """
+    size = len(rate)
+    both = expm(np.block([[-rate, density], [np.zeros((size, size)), rate.T]]) * step_s)
     moved = both[size:, size:].T
     spread = moved @ both[:size, size:]
     scale = 1 / np.sqrt(np.diag(spread))  # the entries lie ten orders of magnitude apart
@@ -198,4 +232,5 @@ def start(layout: Layout, along_m: float, speed_mps: float, settings: FusionSett
             sd[layout.filtered(logger)] = settings.start_speed_sd_mps
     for wheel in range(layout.wheels):
         sd[layout.wheel_scale(wheel)] = layout.wander[wheel]
+        sd[layout.wheel_trend(wheel)] = settings.wheel_trend_share_per_s * layout.wander[wheel]
     return mean, sd

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from speedlog.fusion.measure import GnssSource, Noise, WheelSource
+from speedlog.fusion.measure import GnssSource, Noise, WheelSource, used_by
 from speedlog.fusion.motion import Layout
 from speedlog.settings import FusionSettings
 
@@ -152,18 +152,20 @@ def _wheel_readings(
     i: int, wheel: WheelSource, layout: Layout, reference: Reference | None, first: int, constants: int,
     settings: FusionSettings,
 ) -> _Part:  # fmt: skip
-    value = wheel.speed_of(wheel.tread_mps)
+    tread = wheel.tread_mps
+    value = wheel.speed_of(tread, 0.0, settings)
+    light = used_by(tread, 1.0, settings) - used_by(tread, 0.0, settings)  # grip used for each m/s²
     sd = np.hypot(settings.wheel_noise_floor_mps, settings.wheel_noise_share * value)
     part = _part(
         wheel.time_s, value, sd**2, 2 * layout.gnss + i, (0.0, 1.0, 0.0), layout.wheel_scale(i), constants
     )
-    part.motion[:, 2] = -wheel.slip_s2_m * wheel.tread_mps
+    part.motion[:, 2] = -wheel.slip_s2_m * tread * light
     part.drift_factor[:] = -value
     if reference is not None:
         accel = reference.accel_at(wheel.time_s)
-        top = max(float(np.max(wheel.tread_mps, initial=0.0)), 1.0)
+        top = max(float(np.max(tread, initial=0.0)), 1.0)
         part.constant[:, first] = -value
-        part.constant[:, first + 1] = -value * (wheel.tread_mps / top) ** 2
-        part.constant[:, first + 2] = -wheel.scale * wheel.tread_mps * accel
+        part.constant[:, first + 1] = -value * (tread / top) ** 2
+        part.constant[:, first + 2] = -wheel.scale * tread * used_by(tread, accel, settings)
         part.constant[:, first + 3] = accel
     return part

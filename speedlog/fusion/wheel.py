@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from speedlog.fusion.measure import WheelSource
+from speedlog.fusion.measure import WheelSource, used_by
 from speedlog.settings import FusionSettings
 
 Array = NDArray[np.float64]
@@ -148,7 +148,7 @@ def _scale_at(
     w, v, a = w[ok], v[ok], a[ok]
     first = float(np.median(v / w))
     top = float(w.max())
-    design = np.column_stack([w, w**3, w * a])
+    design = np.column_stack([w, w**3, w * used_by(w, a, settings)])
     # a pass can't tell growth from scale when its speeds are alike: both are held to what tyres do
     prior = np.array(
         [1e-6, 1 / (settings.wheel_growth_sd * first / top**2), 1 / (settings.wheel_slip_sd * first)]
