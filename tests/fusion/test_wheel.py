@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from speedlog.fusion.measure import used_by
 from speedlog.fusion.wheel import coarse_offset, fit_wheel
 from speedlog.physics.wheel import wheel_speed
 from speedlog.settings import FusionSettings
@@ -17,13 +18,13 @@ DRIVE = Path(__file__).parents[2].parent / "shared" / "real" / "drive"
 
 
 def wheel_log(made, scale=1.03, growth=0.0, slip=0.0, offset=137.4, rate=50.0, seed=3):
-    """A tread speed on its own clock: true = tread (scale + growth tread²) + slip tread a, solved for tread."""
+    """A tread speed on its own clock: true = tread (scale + growth tread² + slip grip), solved for tread."""
     t = np.arange(0.2, 21.5, 1 / rate)
     v = np.interp(t, made.true_time_s, made.true_speed_mps)
     a = np.gradient(v, t)
     tread = v / scale
     for _ in range(30):
-        tread = v / (scale + growth * tread**2 + slip * a)
+        tread = v / (scale + growth * tread**2 + slip * used_by(tread, a, SETTINGS))
     return t - offset, tread + np.random.default_rng(seed).normal(0, 0.05, len(t))
 
 
@@ -40,8 +41,9 @@ def test_offset_scale_growth_and_slip_are_found_again(clean_pass) -> None:
     # slip and offset trade off; 10 ms at 8 m/s² is 0.08 m/s, the noise of one reading
     assert fit.offset_s == pytest.approx(137.4, abs=0.010)
     top = 80 / 0.97
-    found = fit.source.scale + fit.source.growth_s2_m2 * top**2
-    assert found == pytest.approx(0.97 + 8e-6 * top**2, rel=0.005)
+    found = fit.source.speed_of(np.array([top]), 8.0, SETTINGS)[0] / top
+    used = used_by(np.array([top]), 8.0, SETTINGS)[0]
+    assert found == pytest.approx(0.97 + 8e-6 * top**2 + 0.002 * used, rel=0.005)
     assert fit.residual_mps < 0.2
 
 
