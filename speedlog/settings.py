@@ -134,6 +134,7 @@ class FaultSettings:
     outlier_longest: int = setting(8, "rows", "a longer stretch shows in the estimate's misfit, not here")
     outlier_longest_s: float = setting(5.0, "s", "five epochs at 1 Hz: a longer run is a good part of the pass")
     outlier_side_rows: int = setting(4, "rows", "neighbours on each side that must speak against a value")
+    outlier_hole_s: float = setting(5.0, "s", "the rows beyond a longer hole tell nothing of a reading")
     outlier_noise: float = setting(5.0, "sd", "1 in 1e6 rows by chance; an error of 8 sd is found with its own noise")
     outlier_noise_least_mps: float = setting(0.02, "m/s", "no receiver's Doppler is better epoch by epoch")
     outlier_speed_mps: float = setting(0.6, "m/s", "smaller spikes do no harm; one of 1 m/s is found with its noise")

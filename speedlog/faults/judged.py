@@ -28,6 +28,7 @@ class Known:
     Attributes:
         rest_m: places less the distance by speed.
         least: the least errors worth a word, of each row.
+        stretch: which stretch between long holes each row belongs to.
         pinned: rows that may be a flat top.
         longest: rows of a run.
     """
@@ -38,9 +39,19 @@ class Known:
     rest_m: Array
     noise: Noise
     least: dict[What, Array]
+    stretch: Rows
     pinned: Flags
     longest: int
     settings: FaultSettings
+
+    def beside(self, first: int, last: int) -> tuple[int, int] | None:
+        """The window of rows that a run is judged by; None when a long hole lies within the run."""
+        side, whole = self.settings.outlier_side_rows, self.stretch[first : last + 1]
+        if whole[0] != whole[-1]:
+            return None
+        start, stop = max(first - side, 0), min(last + 1 + side, len(self.row))
+        same = np.flatnonzero(self.stretch[start:stop] == whole[0])
+        return start + int(same[0]), start + int(same[-1]) + 1
 
     def form(self, start: int, stop: int) -> bytes:
         """What the weights of a window hang on."""
@@ -97,6 +108,7 @@ class Log:
             rest[row],
             self.noise.of(row),
             least,
+            np.concatenate([[0], np.cumsum(np.diff(self.track.time_s[row]) > self.settings.outlier_hole_s)]),
             self.pinned[row],
             self.longest,
             self.settings,

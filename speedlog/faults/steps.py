@@ -64,10 +64,12 @@ def wrong_steps(track: Track, place_ok: Flags, poor: Flags, settings: FaultSetti
 
 def _judged(known: Known, of: What, fresh: Flags, gross: bool) -> list[tuple[float, What, int, int]]:
     """Every run that is likelier wrong than sound: how much of its window that explains, what, first, count."""
-    side, most = known.settings.outlier_side_rows, len(known.time_s)
     forms: dict[tuple[int, int, bytes], list[tuple[int, int, int]]] = defaultdict(list)
     for first, last in standing_out(known, of, fresh, gross):
-        start, stop = max(first - side, 0), min(last + 1 + side, most)
+        beside = known.beside(first, last)
+        if beside is None:
+            continue
+        start, stop = beside
         key = (first - start, last - first + 1, known.form(start, stop))
         forms[key].append((first, start, stop))
     judged: list[tuple[float, What, int, int]] = []
@@ -107,8 +109,10 @@ def _narrowed(known: Known, of: What, doubted: Rows) -> Rows:
     Runs of different length were judged by different rows; here all is weighed on one window. A row is
     given back, or one beside the run taken in, as long as that makes it likelier.
     """
-    side = known.settings.outlier_side_rows
-    start, stop = max(doubted[0] - side, 0), min(doubted[-1] + 1 + side, len(known.time_s))
+    beside = known.beside(int(doubted[0]), int(doubted[-1]))
+    if beside is None:
+        return doubted[:0]
+    start, stop = beside
     form = known.window(start, stop)
     given = form.weigh(known.values(start, stop)[:, None])
     able = np.flatnonzero(np.isfinite(known.value[of][start:stop]))

@@ -198,3 +198,36 @@ def test_a_clean_pass_is_never_blamed(seed, rate_hz, pull, brake, top, speed_noi
         drive, seed=seed, rate_hz=rate_hz, speed_noise=speed_noise, place_noise=place_noise, step_kn=step_kn
     )
     assert not [span for span in find_faults(track) if span.kind == "outlier"]
+
+
+@pytest.mark.parametrize(("hole_s", "found"), [(4.0, 1), (6.0, 0)])
+def test_rows_beyond_a_long_hole_are_no_neighbours(hole_s, found):
+    """Two wrong readings stand alone between two holes: beside shorter ones they are still told by the rest."""
+    track, first = spoilt(10.0, 2, 25.0)
+    late = np.where(np.arange(len(track.time_s)) >= first, hole_s - 0.1, 0.0)
+    late += np.where(np.arange(len(track.time_s)) >= first + 2, hole_s - 0.1, 0.0)
+    holed = replace(track, time_s=track.time_s + late)
+    # places as far on as the speed takes them over the holes
+    along = np.interp(holed.time_s, holed.time_s, holed.along_m) + late * RISING.speed(np.array([9.0]))[0]
+    kinds = [span.kind for span in find_faults(replace(holed, along_m=along))]
+    assert kinds.count("outlier") == found
+
+
+@settings(max_examples=15, deadline=None)
+@given(data=st.data())
+def test_any_values_are_borne(data):
+    """Whatever a log holds, the search ends, and says nothing of rows that hold nothing."""
+    count = data.draw(st.integers(0, 60))
+    rng = np.random.default_rng(data.draw(st.integers(0, 1000)))
+    track = log(RISING, rate_hz=10.0)
+    keep = np.sort(rng.choice(len(track.time_s), size=min(count + 3, len(track.time_s)), replace=False))
+    speed = track.samples["speed_mps"].to_numpy().copy()
+    wild = rng.random(len(speed))
+    speed = np.where(wild < 0.3, rng.uniform(0, 250, len(speed)), np.where(wild < 0.4, np.nan, speed))
+    mixed = changed(track, speed_mps=speed)
+    part = replace(
+        mixed, time_s=mixed.time_s[keep], samples=mixed.samples.iloc[keep], along_m=mixed.along_m[keep],
+        across_m=mixed.across_m[keep],
+    )  # fmt: skip
+    for span in find_faults(part):
+        assert span.start_s in part.time_s and span.end_s in part.time_s and span.detail
