@@ -7,8 +7,7 @@ import math
 import numpy as np
 
 from speedlog.course.track import Track
-from speedlog.faults import outlier, poor_fix
-from speedlog.faults.coverage import inside
+from speedlog.faults import outlier
 from speedlog.faults.flat import Readings, faster_by_positions, readings_of
 from speedlog.faults.signals import position_repeats
 from speedlog.faults.spans import Span, duration, runs
@@ -32,10 +31,7 @@ def find(track: Track, settings: FaultSettings) -> list[Span]:
     if len(data.row) < settings.ceiling_rows or track.kind == "wheel":
         return []
     # a spike above the flat top must not hide it, nor the scatter of a poor fix
-    unsound = outlier.wrong_speed(track, settings)[0] | inside(
-        track, poor_fix.find(track, settings), frozenset({"poor_fix"})
-    )
-    sound = ~unsound[data.row]
+    sound = ~outlier.scattered(track, settings)[data.row]
     if not sound.any() or data.speed_mps[sound].max() <= settings.moving_mps:
         return []
     top = float(data.speed_mps[sound].max())

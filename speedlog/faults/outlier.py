@@ -27,7 +27,7 @@ KIND: FaultKind = "outlier"
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 # a ceiling must know them as well: each track is searched once
-_TOLD: WeakKeyDictionary[Track, tuple[FaultSettings, Steps, tuple[Flags, Array]]] = WeakKeyDictionary()
+_TOLD: WeakKeyDictionary[Track, _Found] = WeakKeyDictionary()
 _MOST_ROUNDS = 6  # one outlier can hide its neighbour until it is taken out
 
 
@@ -74,33 +74,51 @@ class _Allowed:
         return np.asarray(self.least + self.per_s * seconds + self.per_s2 * seconds**2)
 
 
+@dataclass(frozen=True, eq=False)
+class _Found:
+    """What a search of a track found, under which settings: (N,) rows and errors."""
+
+    settings: FaultSettings
+    poor: Flags
+    steps: Steps
+    aside: Flags
+    aside_m: Array
+
+
 def wrong_speed(track: Track, settings: FaultSettings) -> tuple[Flags, Array]:
     """(N,) which speed readings are outliers, and by how much, m/s."""
-    steps, _ = _search(track, settings)
+    steps = _search(track, settings).steps
     return steps.wrong["speed"], steps.off["speed"]
+
+
+def scattered(track: Track, settings: FaultSettings) -> Flags:
+    """(N,) readings that say nothing of the highest speed: outliers, and all of a poor fix."""
+    found = _search(track, settings)
+    return np.asarray(found.poor | found.steps.wrong["speed"])
 
 
 def wrong_place(track: Track, settings: FaultSettings) -> tuple[Flags, Array]:
     """(N,) which positions are outliers, along the line or across it, and by how much, metres."""
-    steps, (aside, by) = _search(track, settings)
-    along, ahead = steps.wrong["place"], steps.off["place"]
+    found = _search(track, settings)
+    along, ahead = found.steps.wrong["place"], found.steps.off["place"]
     if not _has_speed(track):
         fresh = np.where(position_repeats(track), np.nan, track.along_m)
         along, ahead = _off_path(track, fresh, settings, sloping=True)
-    return aside | along, np.where(np.abs(ahead) > np.abs(by), ahead, by)
+    return found.aside | along, np.where(np.abs(ahead) > np.abs(found.aside_m), ahead, found.aside_m)
 
 
-def _search(track: Track, settings: FaultSettings) -> tuple[Steps, tuple[Flags, Array]]:
+def _search(track: Track, settings: FaultSettings) -> _Found:
     """Steps along the line, and what lies off the path across it."""
     told = _TOLD.get(track)
-    if told is None or told[0] != settings:
+    if told is None or told.settings != settings:
         # a poor fix lets places wander, and is told as such
         poor = inside(track, poor_fix.find(track, settings), frozenset({"poor_fix"}))
         fresh = np.isfinite(track.along_m) & ~position_repeats(track)
         across = np.where(fresh & ~poor, track.across_m, np.nan)
         aside, by = _off_path(track, across, settings, sloping=False)
-        told = _TOLD[track] = (settings, wrong_steps(track, fresh & ~aside, poor, settings), (aside, by))
-    return told[1], told[2]
+        steps = wrong_steps(track, fresh & ~aside, poor, settings)
+        told = _TOLD[track] = _Found(settings, poor, steps, aside, by)
+    return told
 
 
 def _has_speed(track: Track) -> bool:
