@@ -8,8 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from speedlog.fusion.answers import NONE
+from speedlog.fusion.doubt import doubted, doubted_runs
 from speedlog.fusion.lag import Lag, candidates
-from speedlog.fusion.lifts import NONE, Branch, branches
+from speedlog.fusion.lifts import Branch, branches
 from speedlog.fusion.measure import GnssSource, Noise, WheelSource
 from speedlog.fusion.motion import ACCEL, ALONG, SPEED
 from speedlog.fusion.settle import Settled, settle
@@ -103,8 +105,19 @@ def decided(found: Sequence[Settled], settings: FusionSettings) -> Motion | None
     """The motion with every answer about lifts and brakes weighed, under every account; None without any."""
     if not found:
         return None
-    every = [[branches(item, stretch, settings) for stretch in item.close] for item in found]
-    totals = [sum(_log_total(of_stretch) for of_stretch in of_account) for of_account in every]
+    every, totals, extra = [], [], []
+    for item in found:
+        of_account = [branches(item, stretch, settings) for stretch in item.close]
+        every.append(of_account)
+        totals.append(sum(_log_total(of_stretch) for of_stretch in of_account))
+        for stretch, of_stretch in zip(item.close, of_account, strict=True):
+            either = (doubted(item, stretch, of_stretch, settings), doubted_runs(item, stretch, settings))
+            extra += [again for again in either if again is not None]
+    for again in extra:
+        of_account = [branches(again.settled, stretch, settings) for stretch in again.settled.close]
+        every.append(of_account)
+        totals.append(again.price + sum(_log_total(of_stretch) for of_stretch in of_account))
+    found = (*found, *(item.settled for item in extra))
     order = sorted(range(len(found)), key=lambda i: -totals[i])
     share = np.exp(np.array(totals) - totals[order[0]])
     share = share / share.sum()

@@ -18,6 +18,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from speedlog.fusion.answers import Answers, Moments, weigh
 from speedlog.fusion.model import Solved, make_model, solve
 from speedlog.fusion.motion import Layout, Roughness, make_steps, ramps
 from speedlog.fusion.settle import Settled
@@ -26,37 +27,6 @@ from speedlog.settings import FusionSettings
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
-NONE = -1
-
-
-@dataclass(frozen=True, eq=False)
-class Moments:
-    """M moments at which the acceleration may change: first the lifts, then the brakes.
-
-    Attributes:
-        at_s: (M,). width_s: (M,) over which it changes. lifts: how many of them are lifts.
-        expected_mps2: (lifts,) change that a lift brings, by the force balance.
-    """
-
-    at_s: Array
-    width_s: Array
-    lifts: int
-    expected_mps2: Array
-
-
-@dataclass(frozen=True, eq=False)
-class Answers:
-    """H hypotheses: up to two changes each.
-
-    Attributes:
-        log_weight: (H,). event: (H, 2) index into the moments, NONE for no change.
-        change: (H, 2) m/s². change_cov: (H, 2, 2).
-    """
-
-    log_weight: Array
-    event: Ints
-    change: Array
-    change_cov: Array
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,8 +47,10 @@ class Branch:
     answers: Answers
 
 
-def branches(found: Settled, stretch: tuple[float, float], settings: FusionSettings) -> list[Branch]:
-    """One branch a roughness, for the stretch of time from which its changes come."""
+def branches(
+    found: Settled, stretch: tuple[float, float], settings: FusionSettings, most: int | None = None
+) -> list[Branch]:
+    """One branch a roughness (the `most` smoothest), for the stretch of time from which its changes come."""
     first, last = (int(k) for k in np.searchsorted(found.knots_s, np.array(stretch) - 1e-6))
     last = min(last, len(found.knots_s) - 1)
     moments = _moments(found, first, last, settings)
@@ -89,16 +61,23 @@ def branches(found: Settled, stretch: tuple[float, float], settings: FusionSetti
         found.seen, found.knots_s, held, found.layout, found.place_drift_s, found.weight, settings
     )
     inputs = _inputs(found.knots_s, first, last, moments, found.layout, settings)
-    for excess, white, chance in levels:
+    for excess, white, chance in list(levels)[:most]:
         held[first:last] = [Roughness(excess, white)] * (last - first)
         steps = make_steps(np.diff(found.knots_s), held, found.layout, found.place_drift_s, settings)
         solved = solve(replace(model, steps=steps), found.solved.mean)
         response, precision, pull = _responses(solved, first, last, inputs)
-        answers = _weigh(moments, precision, pull, settings)
+        answers = weigh(moments, precision, pull, settings)
         shift = solved.log_evidence + float(np.log(chance))
         answers = replace(answers, log_weight=answers.log_weight + shift)
         out.append(Branch(solved, first, last, response, moments, answers))
     return out
+
+
+def likeliest(every: list[Branch]) -> tuple[Branch, int]:
+    """The branch and the hypothesis of the likeliest usual drive."""
+    weights = [np.where(item.answers.usual, item.answers.log_weight, -np.inf) for item in every]
+    best = max(range(len(every)), key=lambda i: float(weights[i].max()))
+    return every[best], int(np.argmax(weights[best]))
 
 
 def _moments(found: Settled, first: int, last: int, settings: FusionSettings) -> Moments:
@@ -169,84 +148,3 @@ def _responses(solved: Solved, first: int, last: int, inputs: Array) -> tuple[Ar
     )
     pull = np.einsum("kim,ki->m", pressed, swerve)
     return response.reshape(count, d, -1), (precision + precision.T) / 2, pull
-
-
-def _weigh(moments: Moments, precision: Array, pull: Array, settings: FusionSettings) -> Answers:
-    """Every hypothesis with its weight and the changes that it brings.
-
-    Before the readings: no change in the stretch; a lift, evenly likely anywhere, then or not the brakes at
-    a steady rate; or any two changes (a bump, a gear, a throttle that comes back).
-    """
-    lifts, grid = np.arange(moments.lifts), settings.lift_grid_s
-    brakes = moments.lifts + np.arange(len(moments.at_s) - moments.lifts)
-    end = float(moments.at_s[-1])
-    even = settings.lift_chance * grid / max(float(np.ptp(moments.at_s[lifts])), grid)
-    rate, any_share = settings.brakes_per_s, settings.any_change_share
-    system = _System(precision, pull)
-    nothing = np.zeros(len(lifts))
-    parts = [_no_change(float(np.log(1 - settings.lift_chance)))]
-
-    alone = -rate * np.maximum(end - moments.at_s[lifts], 0.0)
-    for share, mean, sd in (
-        (1 - any_share, moments.expected_mps2, settings.coasting_sd_mps2),
-        (any_share, nothing, settings.any_change_sd_mps2),
-    ):
-        parts.append(system.one(lifts, mean, sd, np.log(even * share) + alone))
-
-    one, two = np.meshgrid(lifts, brakes, indexing="ij")
-    apart = moments.at_s[two] - moments.at_s[one]
-    later = apart > settings.least_coasting_s
-    one, two, apart = one[later], two[later], apart[later]
-    before = np.log(even * (1 - any_share) * settings.brake_grid_s * rate) - rate * apart
-    parts.append(
-        system.two(
-            one, two, (moments.expected_mps2[one], settings.brake_change_mps2),
-            (settings.coasting_sd_mps2, settings.brake_sd_mps2), before,
-        )
-    )  # fmt: skip
-
-    one, two = (lifts[item] for item in np.triu_indices(len(lifts), 2))
-    before = np.log(even * any_share * grid * rate) - rate * (moments.at_s[two] - moments.at_s[one])
-    sd = settings.any_change_sd_mps2
-    parts.append(system.two(one, two, (np.zeros(len(one)), 0.0), (sd, sd), before))
-    return Answers(
-        np.concatenate([part.log_weight for part in parts]), np.concatenate([part.event for part in parts]),
-        np.concatenate([part.change for part in parts]), np.concatenate([part.change_cov for part in parts]),
-    )  # fmt: skip
-
-
-def _no_change(log_weight: float) -> Answers:
-    return Answers(np.array([log_weight]), np.full((1, 2), NONE), np.zeros((1, 2)), np.zeros((1, 2, 2)))
-
-
-@dataclass(frozen=True, eq=False)
-class _System:
-    """Joint precision and pull of all changes; a prior N(mean, sd²) on those that happen."""
-
-    precision: Array
-    pull: Array
-
-    def one(self, event: Ints, mean: Array, sd: float, before: Array) -> Answers:
-        held = self.precision[event, event] + sd**-2
-        pulled = self.pull[event] + mean / sd**2
-        log_weight = before + 0.5 * (pulled**2 / held - np.log(held * sd**2) - (mean / sd) ** 2)
-        count = len(event)
-        change, cov = np.zeros((count, 2)), np.zeros((count, 2, 2))
-        change[:, 0], cov[:, 0, 0] = pulled / held, 1 / held
-        return Answers(log_weight, np.stack([event, np.full(count, NONE)], axis=1), change, cov)
-
-    def two(
-        self, one: Ints, two: Ints, mean: tuple[Array, float], sd: tuple[float, float], before: Array
-    ) -> Answers:
-        a, c = self.precision[one, one] + sd[0] ** -2, self.precision[two, two] + sd[1] ** -2
-        b = self.precision[one, two]
-        p, q = self.pull[one] + mean[0] / sd[0] ** 2, self.pull[two] + mean[1] / sd[1] ** 2
-        size = a * c - b * b
-        first, second = (c * p - b * q) / size, (a * q - b * p) / size
-        log_weight = before + 0.5 * (
-            p * first + q * second - np.log(size * (sd[0] * sd[1]) ** 2)
-            - (mean[0] / sd[0]) ** 2 - (mean[1] / sd[1]) ** 2
-        )  # fmt: skip
-        cov = np.empty((len(one), 2, 2))
-        cov[:, 0, 0], cov[:, 1, 1], cov[:, 0, 1], cov[:, 1, 0] = c / size, a / size, -b / size, -b / size
-        return Answers(log_weight, np.stack([one, two], axis=1), np.stack([first, second], axis=1), cov)

@@ -23,7 +23,7 @@ from speedlog.settings import FusionSettings
 
 Array = NDArray[np.float64]
 Stretch = tuple[float, float]
-_UNBELIEVED = 1e-6  # weight of readings that the beginning does without
+WILD = 1e-6  # weight of a wild reading: a thousand times its noise
 _LEAST_WHEEL_SHARE = 0.1  # a wheel's misfits follow one another: it is never as good as they look
 
 
@@ -123,9 +123,7 @@ def _first(
         float(seen.time_s[0]) - before, float(seen.time_s[-1]) + after, (), 1.0, settings.wide_knot_s
     )
     drift = _place_drift_times(noises, settings)
-    weight = np.where(
-        _begin_with(gnss, noises, seen, settings), 1 / seen.variance, _UNBELIEVED / seen.variance
-    )
+    weight = np.where(_begin_with(gnss, noises, seen, settings), 1 / seen.variance, WILD / seen.variance)
     model = make_model(seen, knots, [free(settings)] * (len(knots) - 1), layout, drift, weight, settings)
     return Settled(
         tuple(gnss), tuple(wheels), tuple(noises), (), layout, seen, weight, drift, (), knots, solve(model)
@@ -238,9 +236,18 @@ def _reweighed(found: Settled, settings: FusionSettings) -> tuple[list[Noise], A
         else:
             sd = max(fresh[logger].speed_mps * float(np.sqrt(share)), settings.speed_noise_floor_mps)
             fresh[logger], variance[of] = replace(fresh[logger], speed_mps=sd), sd**2
-    size = misfit**2 / variance
+    return fresh, student_weight(misfit**2 / variance, settings) / variance, variance
+
+
+def student_weight(size: Array, settings: FusionSettings) -> Array:
+    """(n,) weight of readings by their squared misfit in variances: Student's t outside what is trusted.
+
+    Beyond any noise a reading says nothing: with a little weight left it would draw the motion to itself,
+    round by round.
+    """
     tail = (settings.student_freedom + settings.trusted_sds**2) / (settings.student_freedom + size)
-    return fresh, np.where(size > settings.trusted_sds**2, tail, 1.0) / variance, variance
+    weight = np.where(size > settings.trusted_sds**2, tail, 1.0)
+    return np.where(size > settings.wild_sds**2, WILD, weight)
 
 
 def _known(found: Settled) -> Array:

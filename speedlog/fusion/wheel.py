@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from speedlog.fusion.measure import WheelSource, used_by
+from speedlog.fusion.spin import spinning
 from speedlog.settings import FusionSettings
 
 Array = NDArray[np.float64]
@@ -131,6 +132,8 @@ def fit_wheel(
     offset_u = settings.wheel_offset_widening * residual / max(float(np.sqrt(np.sum(a**2))), 1e-6)
     inside = (wheel_time + offset > time[0]) & (wheel_time + offset < time[-1])
     thin_time, thin_tread = _thinned(wheel_time[inside] + offset, tread_mps[inside], settings)
+    sound = ~spinning(thin_time, scale * thin_tread, settings)
+    thin_time, thin_tread = thin_time[sound], thin_tread[sound]
     if len(thin_time) < 4:
         return None
     source = WheelSource(thin_time, thin_tread, scale, growth, slip, min(float(offset_u), 0.05))
