@@ -127,7 +127,7 @@ def test_the_tour_holds_every_command_but_the_first_line() -> None:
 
 
 def commands() -> set[str]:
-    return {str(item.name) for item in app.registered_commands}
+    return {str(item.name) for item in (*app.registered_commands, *app.registered_groups)}
 
 
 def test_two_lines_for_each_system() -> None:

@@ -20,7 +20,7 @@ _PLACE_DECIMALS = 8  # a millimetre
 _HEADING_DECIMALS = 5  # a millimetre at the far end of a long runway
 
 
-course_app = typer.Typer(help="Make a course.toml: a running line and the trap on it.", rich_markup_mode=None)
+course_app = typer.Typer(rich_markup_mode=None)
 course_app.command("locate")(locate)
 
 

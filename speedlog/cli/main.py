@@ -13,7 +13,7 @@ import typer
 from typer.exceptions import TyperException
 
 import speedlog
-from speedlog.cli.course import course
+from speedlog.cli.course import course_app
 from speedlog.cli.demo import demo
 from speedlog.cli.inspect import inspect
 from speedlog.cli.report import report
@@ -36,7 +36,7 @@ app.command("demo")(demo)
 app.command("inspect")(inspect)
 app.command("review")(review)
 app.command("report")(report)
-app.command("course")(course)
+app.add_typer(course_app, name="course")
 
 
 def _print_version(wanted: bool) -> None:

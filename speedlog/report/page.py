@@ -125,7 +125,9 @@ def review_page(
 
 
 def _day_line(found: list[Pass], cards: list[Card]) -> str:
-    codes = [item.verdict.code if item.verdict else None for item in found]
+    # a pass that helped to find the trap is no check of it
+    counted = [item.verdict if item.verdict and item.verdict.independent else None for item in found]
+    codes = [verdict.code if verdict else None for verdict in counted]
     return wording.day_line(codes, sum(item.error is not None for item in cards))
 
 

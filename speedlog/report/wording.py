@@ -95,6 +95,8 @@ def verdict(found: Pass) -> str:
 
 def verdict_words(found: Pass) -> str:
     """The verdict in a few words, for the day's table."""
+    if found.verdict is not None and found.verdict.code == "agree" and not found.verdict.independent:
+        return "helped to find the trap"
     if found.verdict is not None:
         return VERDICTS[found.verdict.code]
     return "no course" if found.trap is None else "no trap figure"

@@ -7,7 +7,7 @@ import sys
 import pytest
 
 from speedlog.cli import main as program
-from speedlog.cli.course import course, point
+from speedlog.cli.course import point
 from speedlog.course.coursefile import Course
 from speedlog.course.geometry import along_across
 from speedlog.errors import SpeedlogError
@@ -20,12 +20,6 @@ POINTS = [
     "53.10464783541,-1.17115553658",
 ]  # references.md: 2000 m at 75 degrees
 TRAP = ["--trap-entry", "520 m", "--trap-exit", "550 m"]
-
-
-@pytest.fixture(autouse=True)
-def registered():
-    if not any(item.name == "course" for item in program.app.registered_commands):
-        program.app.command("course")(course)
 
 
 def run(monkeypatch, capsys, *arguments) -> tuple[int, str, str]:
