@@ -31,6 +31,7 @@ class Known:
         stretch: which stretch between long holes each row belongs to.
         pinned: rows that may be a flat top.
         longest: rows of a run.
+        windows: the weights made so far, by their form.
     """
 
     row: Rows
@@ -42,6 +43,7 @@ class Known:
     stretch: Rows
     pinned: Flags
     longest: int
+    windows: dict[bytes, Window]
     settings: FaultSettings
 
     def beside(self, first: int, last: int) -> tuple[int, int] | None:
@@ -68,9 +70,12 @@ class Known:
         return len(rest) > 1 and float(np.abs(np.diff(rest)).max()) > step
 
     def window(self, start: int, stop: int) -> Window:
-        known = {of: np.isfinite(self.value[of][start:stop]) for of in BOTH}
-        own = self.noise.of(slice(start, stop))
-        return window(self.time_s[start:stop], known, own, self.settings, jumps=self.jumps(start, stop))
+        form = self.form(start, stop)
+        if form not in self.windows:
+            known = {of: np.isfinite(self.value[of][start:stop]) for of in BOTH}
+            own, jumps = self.noise.of(slice(start, stop)), self.jumps(start, stop)
+            self.windows[form] = window(self.time_s[start:stop], known, own, self.settings, jumps=jumps)
+        return self.windows[form]
 
     def values(self, start: int, stop: int) -> Array:
         """The known speeds, then the known places from the first of them on."""
@@ -93,6 +98,7 @@ class Log:
     noise: Noise
     least: dict[What, Array]
     pinned: Flags
+    windows: dict[bytes, Window]
     settings: FaultSettings
 
     def without(self, wrong: dict[What, Flags]) -> Known:
@@ -111,6 +117,7 @@ class Log:
             np.concatenate([[0], np.cumsum(np.diff(self.track.time_s[row]) > self.settings.outlier_hole_s)]),
             self.pinned[row],
             self.longest,
+            self.windows,
             self.settings,
         )
 
@@ -140,7 +147,7 @@ def log_of(track: Track, place_ok: Flags, poor: Flags, settings: FaultSettings) 
         "speed": np.maximum(settings.outlier_speed_mps, settings.outlier_noise * speed),
         "place": np.maximum(settings.outlier_place_m, settings.outlier_noise * white),
     }
-    return Log(track, value, place_row, Noise(speed, flat, wander), least, pinned, settings)
+    return Log(track, value, place_row, Noise(speed, flat, wander), least, pinned, {}, settings)
 
 
 def _pinned(speed: Array, settings: FaultSettings) -> Flags:

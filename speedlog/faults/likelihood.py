@@ -24,6 +24,7 @@ Flags = NDArray[np.bool_]
 Rows = NDArray[np.intp]
 What = Literal["speed", "place"]
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(3)  # exact for polynomials of degree 5; 4 is needed
+_SURELY = 2.0  # of log evidence
 _WIDE = 1e3  # m and m/s: the start of a window is unknown
 
 
@@ -94,16 +95,18 @@ class Window:
         """
         free = self._errors("place" if what == "speed" else "speed", rows)[-1:]
         none = np.zeros((self.precision.shape[1], 0))
+        sound = [given.true + self._gain(given, beside)[0] for beside in [none, *free]]
+        if free and np.all(sound[1].max(axis=0) < sound[0].max(axis=0) - _SURELY):
+            free = []  # the others are all right: nothing is gained by doubting them as well
         wrong, sizes = [], []
         for error in self._errors(what, rows):
             for beside in [none, *free]:
                 gain, size = self._gain(given, np.hstack([error, beside]))
                 wrong.append(given.true + gain)
                 sizes.append(size[:, : error.shape[1]].mean(axis=1))
-        sound = np.concatenate([given.true + self._gain(given, beside)[0] for beside in [none, *free]])
         evidence = np.concatenate(wrong)
         best = evidence.argmax(axis=0), np.arange(evidence.shape[1])
-        return Doubt(evidence[best], sound.max(axis=0), np.concatenate(sizes)[best])
+        return Doubt(evidence[best], np.concatenate(sound).max(axis=0), np.concatenate(sizes)[best])
 
     def _errors(self, what: What, rows: Rows) -> list[Array]:
         """(D, R) how errors of these rows show in the values, in units of one sd of them."""

@@ -34,10 +34,13 @@ def standing_out(known: Known, of: What, fresh: Flags, gross: bool) -> list[tupl
     scores: list[Array] = []
     for count in range(1, min(known.longest, len(value) - 4) + 1):
         first = np.arange(2, len(value) - count - 1)
+        first = first[touched[first + count] > touched[first]]
+        if not len(first):
+            continue
         bulge, out = _bulge(sums, first, count, least, known.settings)
         if of == "speed":
             out &= topped[first + count] - topped[first] <= 0.5 * count
-        chosen = np.flatnonzero(out & (touched[first + count] > touched[first]))
+        chosen = np.flatnonzero(out)
         runs_of += [(int(first[k]), int(first[k]) + count - 1) for k in chosen]
         scores.append(bulge[chosen] * np.sqrt(count))
     if gross and runs_of:
