@@ -32,7 +32,7 @@ def test_clean_passes_are_hardly_ever_blamed():
     for seed in range(150):
         drive, receiver = anyone(seed)
         blamed += [(seed, span) for span in find_faults(log(drive, seed=seed, **receiver))]
-    # 1 pass in 100 may be; measured on 4000 simulated clean logs: none (tests.benchmarks.run faults)
+    # 1 pass in 100 may be; measured on over 3000 simulated clean logs: none (tests.benchmarks.run faults)
     assert len(blamed) <= 1, blamed
 
 
