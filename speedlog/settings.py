@@ -182,7 +182,7 @@ class FusionSettings:
     lift_ramp_s: float = setting(0.055, "s", "a finger leaves a trigger within 30 to 80 ms; common practice, no source")
     brake_ramp_s: float = setting(0.3, "s", "brakes are put on within 0.15 to 0.5 s; common practice, no source")
     lift_grid_s: float = setting(0.04, "s", "twice as fine moves the estimate by under a tenth of its sd")
-    brake_grid_s: float = setting(0.05, "s", "a brake comes on over several of these")
+    brake_grid_s: float = setting(0.08, "s", "a brake comes on over several of these")
     lift_chance: float = setting(0.8, "probability", "that the pull ends within the stretch looked at")
     brakes_per_s: float = setting(1.2, "1/s", "brakes follow the lift within a second; common practice, no source")
     least_coasting_s: float = setting(0.1, "s", "hand and brakes take as long")

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from speedlog.fusion.lifts import Branch, branches, likeliest
-from speedlog.fusion.model import solve
+from speedlog.fusion.model import reweighed, solve
 from speedlog.fusion.motion import Roughness, make_steps
 from speedlog.fusion.settle import WILD, Settled, student_weight
 from speedlog.settings import FusionSettings
@@ -87,10 +87,8 @@ def _clearest_run(found: Settled, stretch: tuple[float, float], settings: Fusion
     inside = (found.knots_s[1:] > stretch[0]) & (found.knots_s[:-1] < stretch[1])
     middling = Roughness(settings.doubt_excess_mps3, settings.doubt_white_m2_s5)
     rough = [middling if here else item for here, item in zip(inside, rough, strict=True)]
-    model = replace(
-        found.solved.model, weight=found.weight,
-        steps=make_steps(np.diff(found.knots_s), rough, found.layout, found.place_drift_s, settings),
-    )  # fmt: skip
+    steps = make_steps(np.diff(found.knots_s), rough, found.layout, found.place_drift_s, settings)
+    model = replace(reweighed(found.solved.model, found.weight, found.seen.channel), steps=steps)
     solved = solve(model, found.solved.mean)
     rows, d = model.rows, found.layout.size
     right = np.zeros((len(found.knots_s), d, len(runs)))

@@ -179,7 +179,7 @@ def add_wheels(
     found = drive.accounts
     if parts:
         wheel_sources = [part.fit.source for part in parts]
-        again = [settle(list(item.gnss), wheel_sources, drive.beams_m, settings.fusion) for item in found]
+        again = [settle(list(item.gnss), wheel_sources, drive.beams_m, settings.fusion, 2) for item in found]
         found = tuple(item for item in again if item is not None)
     motion = decided(found, settings.fusion)
     assert motion is not None

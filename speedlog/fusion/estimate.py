@@ -127,10 +127,14 @@ def decided(found: Sequence[Settled], settings: FusionSettings) -> Motion | None
         for of_stretch in every[order[0]]
     ]
     mean = best.solved.mean[:, :3].copy()
-    variance = best.solved.variances()[:, SPEED, SPEED]
+    variance = np.zeros(len(mean))
     for paths, of_stretch in zip(stretches, every[order[0]], strict=True):
         first, last = of_stretch[0].first, of_stretch[0].last
-        mean[first : last + 1], variance[first : last + 1] = _moments(paths, first)
+        heaviest = max(of_stretch, key=lambda item: float(item.answers.log_weight.max()))
+        held = heaviest.solved.variances()[:, SPEED, SPEED]
+        variance = np.where(variance > 0, variance, held)
+        mean[first : last + 1], spread = _moments(paths)
+        variance[first : last + 1] = held[first : last + 1] + spread
     for i in order[1:]:
         # another account looks at the same stretches, but for a knot or two
         if share[i] > settings.least_account and len(every[i]) == len(stretches):
@@ -184,8 +188,8 @@ def _paths(branch: Branch, total: float, settings: FusionSettings) -> Paths | No
     )  # fmt: skip
 
 
-def _moments(paths: Sequence[Paths], first: int) -> tuple[Array, Array]:
-    """(W, 3) mean and (W,) variance of the speed over all paths of a stretch."""
+def _moments(paths: Sequence[Paths]) -> tuple[Array, Array]:
+    """(W, 3) mean, and (W,) variance of the speed that the changes bring, over all paths of a stretch."""
     weight = np.concatenate([item.weight for item in paths])
     weight = weight / weight.sum()
     state = np.concatenate([item.state for item in paths])
@@ -193,19 +197,7 @@ def _moments(paths: Sequence[Paths], first: int) -> tuple[Array, Array]:
     spread = np.einsum("h,hw->w", weight, (state[:, :, SPEED] - mean[:, SPEED]) ** 2)
     total = sum(float(item.weight.sum()) for item in paths)
     for item in paths:
-        if item.weight.sum() < 0.02 * total:
-            continue
-        spread = spread + item.weight.sum() / total * _speed_variance(item, first)
         moved = item.response[:, SPEED][:, item.event]  # (W, H, 2)
         own = np.einsum("whi,hij,whj->wh", moved, item.change_cov, moved)
         spread = spread + own @ item.weight / total
     return mean, spread
-
-
-def _speed_variance(paths: Paths, first: int) -> Array:
-    """(W,) variance of the speed with no change."""
-    d = paths.chain.diagonal.shape[1]
-    window = slice(first, first + len(paths.time_s))
-    reach = paths.reach.reshape(len(paths.chain.diagonal), d, paths.reach.shape[1])[window, SPEED]
-    held = paths.chain.variances()[window, SPEED, SPEED]
-    return np.asarray(held + np.einsum("wi,ij,wj->w", reach, paths.constant_cov, reach))

@@ -130,21 +130,27 @@ def _responses(solved: Solved, first: int, last: int, inputs: Array) -> tuple[Ar
     """
     model, chain = solved.model, solved.chain
     steps, count, d = model.steps, *solved.mean.shape
-    pressed = steps.precision[first:last] @ inputs
-    right = np.zeros((count, d, inputs.shape[2]))
-    right[first + 1 : last + 1] -= pressed
-    right[first:last] += steps.transition[first:last].transpose(0, 2, 1) @ pressed
-    flat = right.reshape(count * d, -1)
-    reach = chain.solve(flat)
-    window = slice(first * d, (last + 1) * d)
+    moving = np.flatnonzero(np.any(inputs, axis=(0, 2)))  # the states that a change moves, and no other
+    inputs = inputs[:, moving]
+    pressed = steps.precision[first:last][:, moving[:, None], moving] @ inputs
+    back = steps.transition[first:last][:, moving[:, None], moving].transpose(0, 2, 1)
+    right = np.zeros((last + 1 - first, len(moving), inputs.shape[2]))
+    right[1:] -= pressed
+    right[:-1] += back @ pressed
+    whole = np.zeros((count, d, inputs.shape[2]))
+    whole[first : last + 1, moving] = right
+    reach = chain.solve(whole.reshape(count * d, -1)).reshape(count, d, -1)
+    here = reach[first : last + 1, moving].reshape(-1, inputs.shape[2])
+    flat = right.reshape(-1, inputs.shape[2])
     own = inputs.reshape(-1, inputs.shape[2]).T @ pressed.reshape(-1, inputs.shape[2])
-    precision = own - flat[window].T @ reach[window]
-    cross = -flat[window].T @ solved.reach[window]  # with the constants
+    precision = own - flat.T @ here
+    constants = solved.reach.reshape(count, d, -1)
+    cross = -flat.T @ constants[first : last + 1, moving].reshape(len(flat), -1)  # with the constants
     turned = cross @ solved.constant_cov
     precision = precision - turned @ cross.T
-    response = reach - solved.reach @ turned.T
+    response = reach - constants @ turned.T
     swerve = solved.mean[first + 1 : last + 1] - np.einsum(
         "kij,kj->ki", steps.transition[first:last], solved.mean[first:last]
     )
-    pull = np.einsum("kim,ki->m", pressed, swerve)
-    return response.reshape(count, d, -1), (precision + precision.T) / 2, pull
+    pull = np.einsum("kim,ki->m", pressed, swerve[:, moving])
+    return response, (precision + precision.T) / 2, pull

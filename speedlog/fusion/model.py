@@ -6,7 +6,7 @@ wheel's scale, growth, slip and clock). Readings: y = R s + B c + noise. Steps: 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,12 +39,27 @@ class Rows:
 
 
 @dataclass(frozen=True, eq=False)
+class Gathered:
+    """What all readings say, gathered by knots.
+
+    Attributes:
+        diagonal: (K, d, d) and beside: (K-1, d, d), their part of the precision.
+        cross: (K d, C) with the constants; own: (C, C) of the constants alone, their prior included.
+    """
+
+    diagonal: Array
+    beside: Array
+    cross: Array
+    own: Array
+
+
+@dataclass(frozen=True, eq=False)
 class Model:
     """K knots, n readings of weight 1 / variance, C constants.
 
     Attributes:
         knots_s: (K,). layout: of a knot's state. steps: the dynamics.
-        start_mean, start_sd: (d,). rows: the readings. weight: (n,).
+        start_mean, start_sd: (d,). rows: the readings. weight: (n,). gathered: both together.
     """
 
     knots_s: Array
@@ -54,6 +69,7 @@ class Model:
     start_sd: Array
     rows: Rows
     weight: Array
+    gathered: Gathered
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,7 +125,41 @@ def make_model(
     along = float(seen.value[place][0]) if place.any() else 0.0
     speed = seen.value[seen.speeds(layout)]
     mean, sd = start(layout, along, float(speed[0]) if len(speed) else 0.0, settings)
-    return Model(knots_s, layout, steps, mean, sd, make_rows(seen, knots_s, layout), weight)
+    rows = make_rows(seen, knots_s, layout)
+    return Model(
+        knots_s, layout, steps, mean, sd, rows, weight, gather(rows, weight, seen.channel, len(knots_s))
+    )
+
+
+def reweighed(model: Model, weight: Array, channel: Ints) -> Model:
+    """The same model with other weights of its readings."""
+    gathered = gather(model.rows, weight, channel, len(model.knots_s))
+    return replace(model, weight=weight, gathered=gathered)
+
+
+def gather(rows: Rows, weight: Array, channel: Ints, knots: int) -> Gathered:
+    """The readings' part of the normal equations, a channel at a time: its rows share their few places."""
+    d, width = rows.row.shape[1] // 2, rows.constant.shape[1]
+    diagonal, beside = np.zeros((knots, d, d)), np.zeros((knots - 1, d, d))
+    cross = np.zeros((knots, d, width))
+    for item in np.unique(channel):
+        of = np.flatnonzero(channel == item)
+        at = np.flatnonzero(np.any(rows.row[of], axis=0))
+        row, before = rows.row[np.ix_(of, at)], rows.before[of]
+        first = np.flatnonzero(np.concatenate([[True], np.diff(before) > 0]))
+        knot, weighed = before[first], row * weight[of, None]
+        product = np.add.reduceat(weighed[:, :, None] * row[:, None, :], first, axis=0)
+        here, there = np.flatnonzero(at < d), np.flatnonzero(at >= d)
+        for target, shift, one, two in (
+            (diagonal, 0, here, here), (diagonal, 1, there, there), (beside, 0, here, there)
+        ):  # fmt: skip
+            target[np.ix_(knot + shift, at[one] % d, at[two] % d)] += product[:, one][:, :, two]
+        if width:
+            sums = np.add.reduceat(weighed[:, :, None] * rows.constant[of][:, None, :], first, axis=0)
+            cross[np.ix_(knot, at[here])] += sums[:, here]
+            cross[np.ix_(knot + 1, at[there] % d)] += sums[:, there]
+    own = rows.constant.T @ (rows.constant * weight[:, None]) + np.diag(1 / rows.constant_sd**2)
+    return Gathered(diagonal, beside, cross.reshape(knots * d, width), own)
 
 
 def solve(model: Model, near: Array | None = None, rounds: int = 2) -> Solved:
@@ -145,45 +195,22 @@ def solve(model: Model, near: Array | None = None, rounds: int = 2) -> Solved:
 
 
 def _precision(model: Model) -> Chain:
-    steps, rows, d = model.steps, model.rows, model.layout.size
+    steps = model.steps
     back = steps.transition.transpose(0, 2, 1) @ steps.precision
-    diagonal = np.zeros((len(model.knots_s), d, d))
+    diagonal = model.gathered.diagonal.copy()
     diagonal[:-1] += back @ steps.transition
     diagonal[1:] += steps.precision
     diagonal[0] += np.diag(1 / model.start_sd**2)
-    beside = -back
-    weighed = rows.row * model.weight[:, None]
-    knots, first = _groups(rows.before)
-    # one product a group of readings between the same two knots
-    product = np.add.reduceat(weighed[:, :, None] * rows.row[:, None, :], first, axis=0)
-    diagonal[knots] += product[:, :d, :d]
-    diagonal[knots + 1] += product[:, d:, d:]
-    beside[knots] += product[:, :d, d:]
-    return factored(diagonal, beside)
-
-
-def _groups(before: Ints) -> tuple[Ints, Ints]:
-    """The knots that have readings after them, and where each one's readings begin."""
-    first = np.flatnonzero(np.concatenate([[True], np.diff(before) > 0]))
-    return before[first], first
+    return factored(diagonal, model.gathered.beside - back)
 
 
 def _constants(model: Model, chain: Chain) -> tuple[Array, Array]:
     """(K d, C) A⁻¹ B and (C, C) the constants' precision, the states eliminated."""
-    rows, d, count = model.rows, model.layout.size, len(model.knots_s)
-    width = rows.constant.shape[1]
-    weighed = rows.constant * model.weight[:, None]
-    own = rows.constant.T @ weighed + np.diag(1 / rows.constant_sd**2)
-    if not width:
-        return np.zeros((count * d, 0)), own
-    knots, first = _groups(rows.before)
-    cross = np.add.reduceat(rows.row[:, :, None] * weighed[:, None, :], first, axis=0)
-    both = np.zeros((count, d, width))
-    both[knots] += cross[:, :d]
-    both[knots + 1] += cross[:, d:]
-    flat = both.reshape(count * d, width)
-    reach = chain.solve(flat)
-    return reach, own - flat.T @ reach
+    cross, own = model.gathered.cross, model.gathered.own
+    if not cross.shape[1]:
+        return cross, own
+    reach = chain.solve(cross)
+    return reach, own - cross.T @ reach
 
 
 def _gradient(model: Model, mean: Array, constants: Array) -> tuple[Array, Array, Array, float]:
@@ -199,7 +226,8 @@ def _gradient(model: Model, mean: Array, constants: Array) -> tuple[Array, Array
     out[:-1] += (steps.transition.transpose(0, 2, 1) @ pressed[..., None])[..., 0]
     out[0] -= off / model.start_sd
     weighed = model.weight * misfit
-    knots, first = _groups(rows.before)
+    first = np.flatnonzero(np.concatenate([[True], np.diff(rows.before) > 0]))
+    knots = rows.before[first]
     pull = np.add.reduceat(rows.row * weighed[:, None], first, axis=0)
     out[knots] += pull[:, :d]
     out[knots + 1] += pull[:, d:]

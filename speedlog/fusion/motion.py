@@ -15,6 +15,7 @@ processes (Bar-Shalom, Li, Kirubarajan, "Estimation with Applications to Trackin
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -150,6 +151,7 @@ def _add_wander(
     return total
 
 
+@lru_cache(maxsize=256)
 def _motion(
     step: float, rough: Roughness, filters_s: tuple[float, ...], settings: FusionSettings
 ) -> tuple[Array, Array, float]:

@@ -92,13 +92,14 @@ def free(settings: FusionSettings) -> Roughness:
 
 def settle(
     gnss: list[GnssSource], wheels: list[WheelSource], beams_m: tuple[float, float] | None,
-    settings: FusionSettings,
+    settings: FusionSettings, rounds: int | None = None,
 ) -> Settled | None:  # fmt: skip
     """The free motion of a pass, with noise, lags and wheels settled; None where too little was measured.
 
     Args:
         gnss: at least one with positions. wheels: aligned to within `wheel_clock_sd_s`.
         beams_m: travel at the trap's beams; the knots reach them where a log starts or ends inside.
+        rounds: fewer will do where the GNSS loggers were settled before.
     """
     if sum(int(item.speed_ok.sum() + item.place_ok.sum()) for item in gnss) < 4:
         return None
@@ -107,7 +108,7 @@ def settle(
     noises = [measure_noise(item, settings) for item in gnss]
     found = _first(gnss, wheels, noises, beams_m, settings)
     every = tuple(i for i, item in enumerate(gnss) if item.place_ok.any() and item.speed_ok.any())
-    for _ in range(settings.robust_rounds):
+    for _ in range(rounds or settings.robust_rounds):
         found = _again(found, every, beams_m, settings)
     return _surely_late(found, beams_m, settings)
 
