@@ -130,6 +130,8 @@ class FaultSettings:
         (65.535, 255 / 3.6, 99.9 * 1852 / 3600, 100.0, 655.35 / 3.6), "m/s", "references topic 5: fields that run full"
     )
     ceiling_known_mps: float = setting(0.03, "m/s", "how near to a known limit counts as that limit")
+    ceiling_round: float = setting(50.0, "of the unit", "250 km/h, 200 mph: one step of 0.01 in 5000 is so round by chance")
+    ceiling_round_step: float = setting(0.1, "of the unit", "coarser text, brought to another unit, is round too often")
     outlier_rows: tuple[int, ...] = setting((1, 2, 3, 5), "rows", "off the path: longer runs are no single outliers")
     outlier_longest: int = setting(8, "rows", "a longer stretch shows in the estimate's misfit, not here")
     outlier_longest_s: float = setting(5.0, "s", "five epochs at 1 Hz: a longer run is a good part of the pass")

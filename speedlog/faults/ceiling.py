@@ -8,6 +8,7 @@ import numpy as np
 
 from speedlog.course.track import Track
 from speedlog.faults import outlier
+from speedlog.faults.ceilings import Limit, known_limit, round_limit
 from speedlog.faults.flat import Readings, faster_by_positions, readings_of
 from speedlog.faults.signals import position_repeats
 from speedlog.faults.spans import Span, duration, runs
@@ -16,13 +17,6 @@ from speedlog.settings import FaultSettings
 from speedlog.units import find_unit
 
 KIND: FaultKind = "ceiling"
-_WHY = {
-    65.535: "the most that 16 bits of mm/s can hold",
-    255 / 3.6: "255 km/h, the most that 8 bits can hold",
-    99.9 * 1852 / 3600: "99.9 kn, the most that three digits can show",
-    100.0: "a usual limit of receivers",
-    655.35 / 3.6: "655.35 km/h, the most that 16 bits can hold",
-}
 
 
 def find(track: Track, settings: FaultSettings) -> list[Span]:
@@ -35,16 +29,14 @@ def find(track: Track, settings: FaultSettings) -> list[Span]:
     if not sound.any() or data.speed_mps[sound].max() <= settings.moving_mps:
         return []
     top = float(data.speed_mps[sound].max())
-    limit = next(
-        (value for value in settings.ceilings_mps if abs(top - value) <= _near(data, settings)), None
-    )
+    limit = known_limit(top, _near(data, settings), settings)
     # where the position repeats as well, the whole epoch is stuck: that is another kind
     pinned = (data.speed_mps == top) & ~position_repeats(track)[data.row]
     found = []
     for first, last in _joined(runs(pinned), pinned, settings):
         pull = _evidence(track, data, first, last, limit is not None, settings)
         if pull is not None:
-            found.append(_span(track, data, first, last, top, limit, pull))
+            found.append(_span(track, data, first, last, _where(top, limit, data, settings), pull))
     return found
 
 
@@ -106,20 +98,24 @@ def _evidence(
     return None
 
 
-def _span(
-    track: Track, data: Readings, first: int, last: int, top: float, limit: float | None, why: str
-) -> Span:
+def _span(track: Track, data: Readings, first: int, last: int, where: str, why: str) -> Span:
     start, end = float(data.time_s[first]), float(data.time_s[last])
-    words = f"readings stop at {_speed(top)} for {duration(end - start + track.interval_s)}, {why}"
-    if limit is not None and limit in _WHY:
-        words += f" ({_WHY[limit]})"
+    words = f"readings stop at {where} for {duration(end - start + track.interval_s)}, {why}"
     return Span(KIND, start, end, words, "speed")
 
 
-def _speed(value: float) -> str:
-    parts = []
-    for symbol in ("mph", "km/h"):
-        unit = find_unit(symbol, "speed")
-        assert unit is not None
-        parts.append(f"{unit.from_si(value):.1f} {symbol}")
-    return f"{parts[0]} ({parts[1]})"
+def _where(top: float, known: Limit | None, data: Readings, settings: FaultSettings) -> str:
+    """The flat top's speed, and the limit that it sits on: of a known kind, or perhaps one."""
+    limit = known or round_limit(top, data.step_mps, settings)
+    if limit is None:
+        return f"{_in_unit(top, 'mph')} ({_in_unit(top, 'km/h')})"
+    # in another unit than the limit's own, which stands in brackets
+    speed = _in_unit(limit.speed_mps, "km/h" if limit.unit == "mph" else "mph")
+    doubt = "" if known else ": perhaps the logger's own limit"
+    return f"{speed} ({limit}{doubt})"
+
+
+def _in_unit(value_mps: float, symbol: str) -> str:
+    unit = find_unit(symbol, "speed")
+    assert unit is not None, symbol
+    return f"{unit.from_si(value_mps):.1f} {symbol}"

@@ -236,9 +236,9 @@ def test_flat_top(limit, rate_hz):
 
 def test_flat_top_names_a_known_limit():
     (span,) = find_faults(log(RISING, limit_mps=65.535))
-    assert "146.6 mph (235.9 km/h)" in span.detail and "16 bits of mm/s" in span.detail
+    assert "146.6 mph (65.535 m/s, the most that a 16-bit number" in span.detail
     (span,) = find_faults(log(RISING, limit_mps=71.3))
-    assert "bits" not in span.detail
+    assert "bit" not in span.detail and "(256.7 km/h)" in span.detail
 
 
 def test_flat_top_without_positions():
