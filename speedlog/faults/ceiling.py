@@ -21,8 +21,11 @@ KIND: FaultKind = "ceiling"
 
 def find(track: Track, settings: FaultSettings) -> list[Span]:
     """Runs pinned at the highest reading while the car must have been faster."""
-    data = readings_of(track)
-    if len(data.row) < settings.ceiling_rows or track.kind == "wheel":
+    if track.kind == "wheel":
+        return []
+    # an outlier right after the flat top must not look like a stuck receiver that comes alive
+    data = readings_of(track, outlier.wrong_speed(track, settings)[0])
+    if len(data.row) < settings.ceiling_rows:
         return []
     # a spike above the flat top must not hide it, nor the scatter of a poor fix
     sound = ~outlier.scattered(track, settings)[data.row]

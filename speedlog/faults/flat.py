@@ -95,10 +95,15 @@ class Readings:
         return len(self.row) * chance ** (rows - 1) < settings.repeat_chance
 
 
-def readings_of(track: Track) -> Readings:
-    """Without those of epochs that are written again whole, or guessed: they are told as such."""
+def readings_of(track: Track, wrong: NDArray[np.bool_] | None = None) -> Readings:
+    """Without those of epochs that are written again whole, or guessed: they are told as such.
+
+    Args:
+        wrong: (N,) rows to leave out besides.
+    """
     speed = readings(track)
-    row = np.flatnonzero(np.isfinite(speed) & ~void(track))
+    out = void(track) if wrong is None else void(track) | wrong
+    row = np.flatnonzero(np.isfinite(speed) & ~out)
     value = speed[row]
     # repeats of a stuck receiver would make the noise look too small
     return Readings(row, track.time_s[row], value, text_step(value), noise(value[_changes(value)]))

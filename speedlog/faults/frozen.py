@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from speedlog.course.track import Track
-from speedlog.faults import ceiling
+from speedlog.faults import ceiling, outlier
 from speedlog.faults.flat import equal_runs, faster_by_positions, readings_of
 from speedlog.faults.signals import (
     bridged_speed,
@@ -84,7 +84,8 @@ def _stuck_position(track: Track, settings: FaultSettings) -> Flags:
 
 def _stuck_speed(track: Track, settings: FaultSettings) -> Flags:
     """(N,) rows whose speed reading repeats, and can't be a steady drive nor a flat top."""
-    data = readings_of(track)
+    wheel = track.kind == "wheel"
+    data = readings_of(track, None if wheel else outlier.wrong_speed(track, settings)[0])
     stuck = np.zeros(len(track.time_s), dtype=bool)
     repeats = equal_runs(data.speed_mps, settings.repeat_rows)
     tops = ceiling.find(track, settings) if repeats else []

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from speedlog.course.track import Track
-from speedlog.faults.flat import equal_runs, readings_of
+from speedlog.faults.flat import Readings, equal_runs, readings_of
 from speedlog.faults.lagging import undelayed
 from speedlog.faults.likelihood import Noise, What, Window, window
 from speedlog.faults.signals import distance, noise, readings, void
@@ -132,7 +132,7 @@ def log_of(track: Track, place_ok: Flags, poor: Flags, settings: FaultSettings) 
     logged, blank, seen = readings(track), void(track), readings_of(track)
     for first, last in seen.stuck(settings, track.interval_s):
         blank[seen.row[first] + 1 : seen.row[last] + 1] = True
-    pinned = _pinned(np.where(blank, np.nan, logged), settings)
+    pinned = _pinned(seen, len(logged), track.interval_s, settings)
     # beside a reading that may have topped out, places would speak against the top, not against a step; a poor
     # fix makes them wander, and is told as such
     place = np.where(place_ok & ~pinned & ~poor, track.sign * track.along_m, np.nan)
@@ -150,13 +150,20 @@ def log_of(track: Track, place_ok: Flags, poor: Flags, settings: FaultSettings) 
     return Log(track, value, place_row, Noise(speed, flat, wander), least, pinned, {}, settings)
 
 
-def _pinned(speed: Array, settings: FaultSettings) -> Flags:
-    """(N,) rows at the value that repeats most, as a flat top does; none of a car that stands."""
-    row = np.flatnonzero(speed > settings.moving_mps)
+def _pinned(data: Readings, rows: int, interval_s: float, settings: FaultSettings) -> Flags:
+    """(N,) rows at the value that repeats most, as a flat top does; none of a car that stands.
+
+    What begins with a jump is no top that the car ran into.
+    """
     count: Counter[float] = Counter()
-    for first, last in equal_runs(speed[row], settings.ceiling_rows):
-        count[float(speed[row[first]])] += last - first + 1
-    return np.asarray(speed == count.most_common(1)[0][0]) if count else np.zeros(len(speed), dtype=bool)
+    for first, last in equal_runs(data.speed_mps, settings.ceiling_rows):
+        value = float(data.speed_mps[first])
+        if value > settings.moving_mps and not data.jump_before(first, settings, interval_s):
+            count[value] += last - first + 1
+    pinned = np.zeros(rows, dtype=bool)
+    if count:
+        pinned[data.row[data.speed_mps == count.most_common(1)[0][0]]] = True
+    return pinned
 
 
 def _noise_of(

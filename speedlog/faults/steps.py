@@ -47,7 +47,7 @@ def wrong_steps(track: Track, place_ok: Flags, poor: Flags, settings: FaultSetti
     """
     log = log_of(track, place_ok, poor, settings)
     wrong: dict[What, Flags] = {of: np.zeros(len(track.time_s), dtype=bool) for of in BOTH}
-    fresh = np.ones(len(track.time_s), dtype=bool)
+    fresh, closed = np.ones(len(track.time_s), dtype=bool), np.zeros(len(track.time_s), dtype=bool)
     reach = settings.outlier_side_rows + settings.outlier_longest
     gross = True  # the gross ones first, by the most likely run of each place: most looks are saved by that
     for _ in range(_MOST_ROUNDS):
@@ -57,8 +57,12 @@ def wrong_steps(track: Track, place_ok: Flags, poor: Flags, settings: FaultSetti
             break
         fresh[:], gross = not found, bool(found) and gross
         for of, rows in found:
+            if _at_an_end(known, of, rows):
+                closed[known.row[max(rows[0] - reach, 0) : rows[-1] + 1 + reach]] = True
+                continue
             wrong[of][known.row[rows]] = True
             fresh[known.row[max(rows[0] - reach, 0) : rows[-1] + 1 + reach]] = True
+        fresh &= ~closed
     return _sized(log, _settled(log, wrong))
 
 
@@ -101,6 +105,12 @@ def _best(known: Known, judged: list[tuple[float, What, int, int]]) -> list[tupl
             found.append((of, rows))
             taken.append((int(rows[0]), int(rows[-1])))
     return found
+
+
+def _at_an_end(known: Known, of: What, rows: Rows) -> bool:
+    """Whether too few rows lie before or after a run, up to a long hole or the log's end, to speak against it."""
+    own = np.isfinite(known.value[of]) & (known.stretch == known.stretch[rows[0]])
+    return bool(min(own[: rows[0]].sum(), own[rows[-1] + 1 :].sum()) < _BESIDE)
 
 
 def _narrowed(known: Known, of: What, doubted: Rows) -> Rows:
@@ -169,7 +179,8 @@ def _settled(log: Log, wrong: dict[What, Flags]) -> dict[What, Flags]:
             known = log.without(others)
             doubted = np.flatnonzero((known.row >= first) & (known.row <= last))
             if len(doubted):
-                final[of][known.row[_narrowed(known, of, doubted)]] = True
+                rows = _narrowed(known, of, doubted)
+                final[of][known.row[rows]] = not (len(rows) and _at_an_end(known, of, rows))
         for first, last in runs(final[of]):
             if last - first >= log.longest:
                 final[of][first : last + 1] = False

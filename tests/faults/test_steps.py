@@ -13,7 +13,7 @@ from speedlog.faults import find_faults
 from speedlog.faults.lagging import undelayed
 from speedlog.faults.signals import distance
 from speedlog.settings import FaultSettings
-from tests.faults.invented import EAST_M, NORTH_M, Drive, changed, log
+from tests.faults.invented import EAST_M, NORTH_M, Drive, changed, log, without
 
 RISING = Drive(top=96.0, pull=8.0, brake=12.0)
 SETTINGS = FaultSettings()
@@ -145,6 +145,32 @@ def test_two_runs_near_each_other_keep_the_sound_rows_between(apart):
     assert (one.start_s, one.end_s) == pytest.approx((track.time_s[first], track.time_s[first + 2]))
     assert two.start_s == pytest.approx(track.time_s[first + 3 + apart])
     assert two.end_s == pytest.approx(track.time_s[first + 4 + apart])
+
+
+@pytest.mark.parametrize(("left", "count"), [(1, 0), (2, 1)])
+def test_a_run_needs_rows_after_it(left, count):
+    track, first = spoilt(10.0, 3, 9.0)
+    gone = np.arange(len(track.time_s)) >= first + 3 + left
+    assert len(find_faults(without(track, gone))) == count
+
+
+def test_a_flat_top_that_ends_in_an_outlier_is_no_stuck_receiver():
+    track = log(RISING, limit_mps=80.0)
+    speed = track.samples["speed_mps"].to_numpy().copy()
+    last = int(np.flatnonzero(speed == speed.max())[-1])
+    speed[last + 1 : last + 3] += 15.0
+    found = find_faults(changed(track, speed_mps=speed))
+    assert [span.kind for span in found] == ["ceiling", "outlier"]
+
+
+def test_a_run_that_begins_with_a_jump_is_wrong_and_not_stuck():
+    # three times the very same reading, 6 m/s above the rest: no receiver holds a value it never had
+    track, first = spoilt(25.0, 3, 0.0)
+    speed = track.samples["speed_mps"].to_numpy().copy()
+    speed[first : first + 3] = speed[first] + 6.0
+    assert [span.kind for span in find_faults(changed(track, speed_mps=speed))] == ["outlier"]
+    speed[first : first + 8] = track.samples["speed_mps"].to_numpy()[first]
+    assert [span.kind for span in find_faults(changed(track, speed_mps=speed))] == ["frozen"]
 
 
 @pytest.mark.parametrize("delay_s", [0.1, 0.5])
