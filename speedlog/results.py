@@ -113,6 +113,9 @@ class Logger:
     text: str
     faults: tuple[Fault, ...]
     interval95_mps: Interval | None = None  # of the trap reading
+    lag_s: float | None = None  # how late its speed comes against its own positions, as the log shows it
+    lag_u_s: float | None = None  # standard uncertainty of that
+    peak_missed_mps: float | None = None  # the most that its rate can hide of this pass's peak
 
 
 @dataclass(frozen=True)
@@ -306,6 +309,9 @@ def _logger_json(item: Logger) -> dict[str, Any]:
         "compared": item.compared,
         "coverage": float(item.coverage),
         "normalised_error": _number(item.normalised_error),
+        "lag_s": _number(item.lag_s),
+        "lag_u_s": _number(item.lag_u_s),
+        "peak_missed_mps": _number(item.peak_missed_mps),
         "text": item.text,
         "faults": [fault_json(fault) for fault in item.faults],
     }

@@ -297,6 +297,15 @@ class VerdictSettings:
 
 
 @dataclass(frozen=True)
+class HiddenSettings:
+    """What a logger's rate and lag hide in a pass (`speedlog.reconcile.hidden`)."""
+
+    side_s: float = setting(0.5, "s", "the pull just before the peak and the loss just after it, coasting included")
+    least_mps: float = setting(0.05, "m/s", "a lag that costs less than a tenth of a mph explains nothing")
+    worth_share: float = setting(0.005, "share", "1 mph in 200: a peak that can be missed by more is worth a word")
+
+
+@dataclass(frozen=True)
 class LocateSettings:
     """Finding where the trap stands (`speedlog.reconcile.locate`)."""
 
@@ -340,6 +349,7 @@ class Settings:
     faults: FaultSettings = field(default_factory=FaultSettings)
     fusion: FusionSettings = field(default_factory=FusionSettings)
     verdict: VerdictSettings = field(default_factory=VerdictSettings)
+    hidden: HiddenSettings = field(default_factory=HiddenSettings)
     locate: LocateSettings = field(default_factory=LocateSettings)
     report: ReportSettings = field(default_factory=ReportSettings)
 

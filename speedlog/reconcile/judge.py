@@ -19,6 +19,7 @@ from speedlog.fusion.drive import Drive, WheelPart, Witnessed
 from speedlog.fusion.passage import Passage, top_speed, trap_passage
 from speedlog.reconcile.compare import Reading, normalised_error, own_reading
 from speedlog.reconcile.compare import half_width as half
+from speedlog.reconcile.hidden import Difference, Hidden, hidden_from, why_text
 from speedlog.reconcile.official import official_figure
 from speedlog.reconcile.trace import trace_of
 from speedlog.reconcile.verdict import Witness, decide
@@ -32,10 +33,11 @@ _NO_SHIFT = pd.Timedelta(0)
 
 @dataclass(frozen=True, eq=False)
 class _Part:
-    """A source beside the estimate: what it read, its faults."""
+    """A source beside the estimate: what it read, its faults, what rate and lag hid from a GNSS logger."""
 
     witness: Witness
     faults: tuple[Fault, ...]
+    hidden: Hidden | None = None
 
 
 @dataclass(frozen=True)
@@ -62,16 +64,19 @@ def judge(
         wind: as the user gave it, or None.
         words: the unit of the sentences.
     """
-    parts = [_gnss_part(item, drive, settings) for item in drive.seen]
+    passage = _passage(drive, course, settings)
+    parts = [
+        replace(_gnss_part(item, drive, settings), hidden=hidden_from(drive, place, passage, settings))
+        for place, item in enumerate(drive.seen)
+    ]
     parts += [_wheel_part(part, drive, settings) for part in drive.wheels]
     official = None
     if figure is not None and course is not None:
         official = official_figure(figure, course, words.one_for_all or words.fallback)
-    passage = _passage(drive, course, settings)
     estimate = None if passage is None else passage.speed_mps
     reference = official.speed_mps if official else estimate
     unit = words.unit(official)
-    loggers = tuple(_logger(part, reference, official, passage, unit) for part in parts)
+    loggers = tuple(_logger(part, reference, official, passage, unit, settings) for part in parts)
     verdict = _verdict(parts, official, passage, unit, settings) if official else None
     return Pass(
         number=number,
@@ -85,7 +90,7 @@ def judge(
         verdict=verdict,
         straightness=straightness([_sound_track(item) for item in drive.seen], settings.passes),
         trap_accel_mps2=None if passage is None else passage.exit_accel_mps2,
-        warnings=_warnings(drive, course, passage),
+        warnings=_warnings(drive, course, passage, parts),
         wind=None if wind is None else WindPart(wind.text, *wind.along_across(drive.span.heading_deg)),
         trace=trace_of(drive),
     )
@@ -181,12 +186,14 @@ def _peak(drive: Drive, settings: Settings) -> Peak | None:
 
 
 def _logger(
-    part: _Part, reference: float | None, official: Official | None, passage: Passage | None, unit: str
-) -> Logger:
+    part: _Part, reference: float | None, official: Official | None, passage: Passage | None, unit: str,
+    settings: Settings,
+) -> Logger:  # fmt: skip
     """A logger against the trap figure (the estimate where there is none), and what it saw."""
     witness, reading = part.witness, part.witness.reading
     own = reading.trap_mps if reading.trap_mps is not None else reading.peak_mps
     difference = compared = error = None
+    why, lag = "", part.hidden.lag if part.hidden else None
     if own is not None and reference is not None:
         difference = own - reference
         what = "trap reading" if reading.trap_mps is not None else "peak"
@@ -196,6 +203,12 @@ def _logger(
         )
         if reading.trap_mps is not None and reading.trap_u_mps is not None and limit is not None:
             error = normalised_error(reading.trap_mps, reading.trap_u_mps, reference, half(limit))
+        if part.hidden is not None:
+            by_trap = reading.trap_mps is not None
+            own_u = reading.trap_u_mps if by_trap else 2.0 * settings.fusion.speed_noise_mps
+            doubt = float(np.hypot(own_u or 0.0, 0.0 if limit is None else half(limit)))
+            found = Difference(difference, doubt, reference, by_trap)
+            why = why_text(part.hidden, found, _near_trap(part.faults), unit, settings.hidden)
     return Logger(
         file=witness.name,
         kind="gnss" if witness.is_gnss else "wheel",
@@ -207,9 +220,16 @@ def _logger(
         compared=compared,
         coverage=reading.coverage,
         normalised_error=error,
-        text=logger_text(witness, difference, compared, part.faults, unit),
+        text=f"{logger_text(witness, difference, compared, part.faults, unit)} {why}".rstrip(),
         faults=part.faults,
+        lag_s=None if lag is None else lag.lag_s,
+        lag_u_s=None if lag is None else lag.u_s,
+        peak_missed_mps=None if part.hidden is None else part.hidden.peak_mps,
     )
+
+
+def _near_trap(faults: Sequence[Fault]) -> bool:
+    return any(fault.near_trap for fault in faults)
 
 
 def _around(reading: Reading) -> Interval | None:
@@ -234,15 +254,22 @@ def _verdict(
     return Verdict(finding.code, text, finding.normalised_error)
 
 
-def _warnings(drive: Drive, course: Course | None, passage: Passage | None) -> tuple[str, ...]:
+def _warnings(
+    drive: Drive, course: Course | None, passage: Passage | None, parts: Sequence[_Part]
+) -> tuple[str, ...]:
     found = [
-        f"{plain(item.track.file, 80)}: its speed comes {item.source.speed_lag_s:.2f} s late against its own "
+        f"{plain(part.witness.name, 80)}: its speed comes {part.hidden.lag.lag_s:.2f} s late against its own "
         "positions; put right in the estimate"
-        for item in drive.seen
-        if item.source.speed_lag_s
+        for part in parts
+        if part.hidden is not None and part.hidden.lag is not None and part.hidden.put_right
     ]
     if drive.motion is None:
         found.append("too few usable samples for an estimate")
     elif course is not None and passage is None:
         found.append("the logs don't reach from beam to beam: no estimate through the trap")
+    if drive.motion is not None and len(drive.seen) == 1:
+        found.append(
+            f"{plain(drive.seen[0].track.file, 80)} is the only GNSS logger: a delay common to its speed and its "
+            "positions can't be seen, and is taken to be none"
+        )
     return tuple(found)
