@@ -20,13 +20,15 @@ class Moments:
 
     Attributes:
         at_s: (M,). width_s: (M,) over which it changes. lifts: how many of them are lifts.
-        expected_mps2: (lifts,) change that a lift brings, by the force balance.
+        expected_mps2, expected_sd_mps2: (M,) change that each brings to a usual drive: by the force balance,
+            a lift from the pull to coasting, the brakes from coasting to what brakes do.
     """
 
     at_s: Array
     width_s: Array
     lifts: int
     expected_mps2: Array
+    expected_sd_mps2: Array
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,28 +85,30 @@ def _usual(system: _System, moments: Moments, settings: FusionSettings) -> list[
     """A lift alone; a lift and the brakes."""
     lifts, alone, even = _spread(moments, settings)
     even += float(np.log(1 - settings.any_change_share))
-    expected, sd = moments.expected_mps2, settings.coasting_sd_mps2
-    one = system.one(lifts, expected, sd, even + alone)
+    expected, sd = moments.expected_mps2, moments.expected_sd_mps2
+    one = system.one(lifts, expected[lifts], sd[lifts], even + alone)
     brakes = np.arange(moments.lifts, len(moments.at_s))
     first, second = (item.ravel() for item in np.meshgrid(lifts, brakes, indexing="ij"))
     apart = moments.at_s[second] - moments.at_s[first]
     later = apart > settings.least_coasting_s
     first, second, apart = first[later], second[later], apart[later]
     before = even + np.log(settings.brake_grid_s * settings.brakes_per_s) - settings.brakes_per_s * apart
-    mean = (expected[first], settings.brake_change_mps2)
-    return [one, system.two(first, second, mean, (sd, settings.brake_sd_mps2), before)]
+    mean, spread = (expected[first], expected[second]), (sd[first], sd[second])
+    return [one, system.two(first, second, mean, spread, before)]
 
 
 def _any(system: _System, moments: Moments, settings: FusionSettings) -> list[_Part]:
     """One change of any sign; two of them."""
     lifts, alone, even = _spread(moments, settings)
     even += float(np.log(settings.any_change_share))
-    sd = settings.any_change_sd_mps2
-    one = system.one(lifts, np.zeros(len(lifts)), sd, even + alone)
+    sd = np.full(len(lifts), settings.any_change_sd_mps2)
+    nothing = np.zeros(len(lifts))
+    one = system.one(lifts, nothing, sd, even + alone)
     first, second = (lifts[item] for item in np.triu_indices(len(lifts), 2))
     apart = moments.at_s[second] - moments.at_s[first]
     before = even + np.log(settings.lift_grid_s * settings.brakes_per_s) - settings.brakes_per_s * apart
-    return [one, system.two(first, second, (np.zeros(len(first)), 0.0), (sd, sd), before)]
+    mean, spread = (nothing[first], nothing[second]), (sd[first], sd[second])
+    return [one, system.two(first, second, mean, spread, before)]
 
 
 @dataclass(frozen=True, eq=False)
@@ -114,8 +118,8 @@ class _System:
     precision: Array
     pull: Array
 
-    def one(self, event: Ints, mean: Array, sd: float, before: Array) -> _Part:
-        held = self.precision[event, event] + sd**-2
+    def one(self, event: Ints, mean: Array, sd: Array, before: Array) -> _Part:
+        held = self.precision[event, event] + 1 / sd**2
         pulled = self.pull[event] + mean / sd**2
         log_weight = before + 0.5 * (pulled**2 / held - np.log(held * sd**2) - (mean / sd) ** 2)
         count = len(event)
@@ -124,9 +128,9 @@ class _System:
         return log_weight, np.stack([event, np.full(count, NONE)], axis=1), change, cov
 
     def two(
-        self, one: Ints, two: Ints, mean: tuple[Array, float], sd: tuple[float, float], before: Array
+        self, one: Ints, two: Ints, mean: tuple[Array, Array], sd: tuple[Array, Array], before: Array
     ) -> _Part:
-        a, c = self.precision[one, one] + sd[0] ** -2, self.precision[two, two] + sd[1] ** -2
+        a, c = self.precision[one, one] + 1 / sd[0] ** 2, self.precision[two, two] + 1 / sd[1] ** 2
         b = self.precision[one, two]
         p, q = self.pull[one] + mean[0] / sd[0] ** 2, self.pull[two] + mean[1] / sd[1] ** 2
         size = a * c - b * b

@@ -27,14 +27,14 @@ def make_knots(
     pieces, at = [], start_s
     for first, last in [*close, (end_s, end_s)]:
         first, last = min(max(first, at), end_s), min(max(last, at), end_s)
-        pieces += [_even(at, first, wide_s), _even(first, last, close_s)]
+        pieces += [_even(at, first, wide_s, close_s), _even(first, last, close_s, close_s)]
         at = last
     return np.concatenate([*pieces, [end_s]])
 
 
-def _even(start: float, end: float, widest: float) -> Array:
-    """Knots from `start` on, `end` left out."""
-    if end - start < 1e-6:
+def _even(start: float, end: float, widest: float, close_s: float) -> Array:
+    """Knots from `start` on, `end` left out; none for a sliver, whose precision no double could hold."""
+    if end - start < close_s / 4:
         return np.empty(0)
     count = max(1, int(np.ceil((end - start) / widest - 1e-9)))
     return np.asarray(start + (end - start) * np.arange(count) / count)

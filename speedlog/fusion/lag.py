@@ -62,7 +62,12 @@ def candidates(gnss: list[GnssSource], settings: FusionSettings) -> list[list[Gn
     for source in gnss:
         found = speed_lag(source)
         either = [source]
-        if found is not None and max(settings.lag_least_s, 4 * found.u_s) < found.lag_s < settings.lag_most_s:
+        if (
+            found is not None
+            and max(settings.lag_least_s, settings.lag_seen_sds * found.u_s)
+            < found.lag_s
+            < settings.lag_most_s
+        ):
             either = [replace(source, speed_delay_s=found.lag_s), replace(source, speed_filter_s=found.lag_s)]
         choices = [[*before, item] for before in choices for item in either]
     return choices

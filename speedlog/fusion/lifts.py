@@ -86,13 +86,19 @@ def _moments(found: Settled, first: int, last: int, settings: FusionSettings) ->
     brakes = np.arange(begin + settings.brake_ramp_s, end - settings.lift_ramp_s, settings.brake_grid_s)
     width = np.repeat([settings.lift_ramp_s, settings.brake_ramp_s], [len(lifts), len(brakes)])
     at = np.concatenate([lifts, brakes])
-    return Moments(at, width, len(lifts), _expected(found, lifts, settings))
+    speed = np.interp(at, found.knots_s, found.speed_mps)
+    coasting = coasting_accel(speed, settings.drag_per_m, settings.rolling_mps2)
+    before = np.concatenate([_pull(found, lifts, settings), coasting[len(lifts) :]])
+    after = np.concatenate([coasting[: len(lifts)], np.full(len(brakes), settings.brake_mps2)])
+    own = np.repeat([settings.pull_sd_mps2, settings.brake_sd_mps2], [len(lifts), len(brakes)])
+    spread = np.hypot(own, settings.drag_share * coasting)
+    return Moments(at, width, len(lifts), after - before, spread)
 
 
-def _expected(found: Settled, lift_s: Array, settings: FusionSettings) -> Array:
-    """(L,) change of acceleration at a lift: from the pull just before to a coasting car's.
+def _pull(found: Settled, lift_s: Array, settings: FusionSettings) -> Array:
+    """(L,) acceleration just before a lift.
 
-    The pull is read off the free motion where readings stand behind it, and fades until the lift.
+    Read off the free motion where readings stand behind it; it fades until the lift.
     """
     heard = np.unique(found.seen.time_s[found.seen.channel < 2 * found.layout.gnss])
     step = np.diff(heard)
@@ -102,10 +108,7 @@ def _expected(found: Settled, lift_s: Array, settings: FusionSettings) -> Array:
         inside = (before > start - 0.1) & (before < end + 2 * settings.pull_before_s)
         before = np.where(inside, start - 0.1, before)
     pull = np.interp(before, found.knots_s, found.accel_mps2)
-    pull = pull * np.exp(-settings.pull_fades_per_s * (lift_s - before))
-    speed = np.interp(lift_s, found.knots_s, found.speed_mps)
-    coasting = coasting_accel(speed, settings.drag_per_m, settings.rolling_mps2)
-    return np.asarray(coasting - np.clip(pull, -5.0, 12.0))
+    return np.asarray(np.clip(pull, -5.0, 12.0) * np.exp(-settings.pull_fades_per_s * (lift_s - before)))
 
 
 def _inputs(
