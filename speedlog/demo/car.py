@@ -1,4 +1,7 @@
-"""The simulated car: motor, pack, tyres and body. SI units; plain floats, for the integrator's sake.
+"""The simulated car: motor, pack, tyres and body. SI units; floats or arrays.
+
+What the integrator asks thousands of times (head wind, push of the drive) has a twin on plain floats,
+a function with its constants worked out once (`quick_head`, `Drive.quick`); a test holds them equal.
 
 Equations: the standard DC machine (torque from current, back-EMF from speed), a pack of constant
 resistance whose open voltage falls with the charge used, quadratic drag on air speed, constant
@@ -8,9 +11,14 @@ rolling resistance, a friction limit. Written here separately from `speedlog.phy
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Any, Protocol
 
+import numpy as np
+
+# (speed, throttle, charge used, grip) -> (force at the tyre [N], pack current [A])
+Push = Callable[[float, float, float, float], tuple[float, float]]
 GRAVITY_MPS2 = 9.80665
 
 
@@ -22,9 +30,19 @@ class Air:
     head_wind_mps: float = 0.0
     gusts: tuple[tuple[float, float, float], ...] = ()
 
-    def head_at(self, time_s: float) -> float:
-        """Head wind at a time [m/s]."""
-        return self.head_wind_mps + sum(a * math.sin(2 * math.pi * f * time_s + p) for a, f, p in self.gusts)
+    def head_at(self, time_s: Any) -> Any:
+        """Head wind at a time, or at times (N,) [m/s]."""
+        gusts = (a * np.sin(2 * math.pi * f * time_s + p) for a, f, p in self.gusts)
+        return sum(gusts, self.head_wind_mps + 0.0 * time_s)
+
+    def quick_head(self) -> Callable[[float], float]:
+        """`head_at` for one plain float."""
+        mean, sine, turn = self.head_wind_mps, math.sin, 2 * math.pi
+        if len(self.gusts) != 3:
+            return lambda time_s: float(self.head_at(time_s))
+        (a, f, p), (b, g, q), (c, h, r) = self.gusts
+        f, g, h = turn * f, turn * g, turn * h
+        return lambda t: mean + a * sine(f * t + p) + b * sine(g * t + q) + c * sine(h * t + r)
 
 
 @dataclass(frozen=True)
@@ -62,17 +80,20 @@ class Pack:
 class DrivePoint:
     """What the drive does at one moment: force at the tyre, currents, pack voltage."""
 
-    force_n: float
-    motor_current_a: float
-    pack_current_a: float
-    pack_voltage_v: float
+    force_n: Any
+    motor_current_a: Any
+    pack_current_a: Any
+    pack_voltage_v: Any
 
 
 class Drive(Protocol):
     """Anything that pushes the car."""
 
-    def at(self, speed_mps: float, throttle: float, used_as: float, grip_n: float) -> DrivePoint:
-        """The drive's working point; `used_as` is the charge used [A s], `grip_n` what the tyres hold."""
+    def at(self, speed_mps: Any, throttle: Any, used_as: Any, grip_n: Any) -> DrivePoint:
+        """The working point at one moment or at many, (N,); charge used [A s], what the tyres hold [N]."""
+
+    def quick(self) -> Push:
+        """Force and pack current alone, for plain floats."""
 
 
 @dataclass(frozen=True)
@@ -93,29 +114,65 @@ class ElectricDrive:
     pack_limit_a: float = 240.0
     controller_ohm: float = 0.0015
 
-    def at(self, speed_mps: float, throttle: float, used_as: float, grip_n: float) -> DrivePoint:
+    @property
+    def pull_npa(self) -> float:
+        """Force at the tyre per ampere in the motor [N/A]."""
+        return self.motor.ke * self.gear_ratio * self.efficiency / self.wheel_radius_m
+
+    def at(self, speed_mps: Any, throttle: Any, used_as: Any, grip_n: Any) -> DrivePoint:
         motor, pack = self.motor, self.pack
         open_v = pack.open_v - pack.fall_v_per_ah * used_as / 3600.0
-        if throttle <= 0.0:
-            return DrivePoint(0.0, 0.0, 0.0, open_v)
-        omega = speed_mps / self.wheel_radius_m * self.gear_ratio
-        emf = motor.ke * omega
+        emf = motor.ke * speed_mps / self.wheel_radius_m * self.gear_ratio
         loss = motor.resistance_ohm + self.controller_ohm
-        pull = motor.ke * self.gear_ratio * self.efficiency / self.wheel_radius_m  # N per ampere
-        limit_a = self.pack_limit_a * throttle
+        limit_a = self.pack_limit_a * np.maximum(throttle, 0.0)
         power = limit_a * (open_v - limit_a * pack.resistance_ohm)
-        current = min(
+        limits = (
             self.phase_limit_a * throttle,
             (open_v - emf) / (loss + pack.resistance_ohm),
-            (math.sqrt(emf * emf + 4 * loss * power) - emf) / (2 * loss),
-            grip_n / pull + motor.idle_current_a,
+            (np.sqrt(emf * emf + 4 * loss * power) - emf) / (2 * loss),
+            grip_n / self.pull_npa + motor.idle_current_a,
         )
-        current = max(current, 0.0)
+        current = np.maximum(np.minimum.reduce(np.broadcast_arrays(*limits)), 0.0)
+        current = np.where(np.greater(throttle, 0.0), current, 0.0)
         drawn = current * (emf + current * loss)
         root = open_v * open_v - 4 * pack.resistance_ohm * drawn
-        from_pack = (open_v - math.sqrt(max(root, 0.0))) / (2 * pack.resistance_ohm)
-        force = pull * max(current - motor.idle_current_a, 0.0)
+        from_pack = (open_v - np.sqrt(np.maximum(root, 0.0))) / (2 * pack.resistance_ohm)
+        force = self.pull_npa * np.maximum(current - motor.idle_current_a, 0.0)
         return DrivePoint(force, current, from_pack, open_v - from_pack * pack.resistance_ohm)
+
+    def quick(self) -> Push:
+        full_v, fall, ohm = self.pack.open_v, self.pack.fall_v_per_ah / 3600.0, self.pack.resistance_ohm
+        back = self.motor.ke / self.wheel_radius_m * self.gear_ratio
+        loss, idle, pull = (
+            self.motor.resistance_ohm + self.controller_ohm,
+            self.motor.idle_current_a,
+            self.pull_npa,
+        )
+        phase, limit, root = self.phase_limit_a, self.pack_limit_a, math.sqrt
+
+        def push(speed: float, throttle: float, used: float, grip: float) -> tuple[float, float]:
+            if throttle <= 0.0:
+                return 0.0, 0.0
+            open_v = full_v - fall * used
+            emf = back * speed
+            limit_a = limit * throttle
+            current = phase * throttle
+            least = (open_v - emf) / (loss + ohm)
+            if least < current:
+                current = least
+            least = (root(emf * emf + 4 * loss * limit_a * (open_v - limit_a * ohm)) - emf) / (2 * loss)
+            if least < current:
+                current = least
+            least = grip / pull + idle
+            if least < current:
+                current = least
+            if current <= 0.0:
+                return 0.0, 0.0
+            left = open_v * open_v - 4 * ohm * current * (emf + current * loss)
+            from_pack = (open_v - (root(left) if left > 0.0 else 0.0)) / (2 * ohm)
+            return (pull * (current - idle) if current > idle else 0.0), from_pack
+
+        return push
 
 
 @dataclass(frozen=True)
@@ -124,8 +181,13 @@ class Tow:
 
     force_n: float
 
-    def at(self, speed_mps: float, throttle: float, used_as: float, grip_n: float) -> DrivePoint:
-        return DrivePoint(min(self.force_n * throttle, grip_n), 0.0, 0.0, 0.0)
+    def at(self, speed_mps: Any, throttle: Any, used_as: Any, grip_n: Any) -> DrivePoint:
+        force = np.minimum(self.force_n * throttle, grip_n)
+        return DrivePoint(force, 0.0 * force, 0.0 * force, 0.0 * force)
+
+    def quick(self) -> Push:
+        full = self.force_n
+        return lambda speed, throttle, used, grip: (min(full * throttle, grip), 0.0)
 
 
 @dataclass(frozen=True)
@@ -150,9 +212,9 @@ class Bump:
     unloading: float = 0.8
     spin: float = 0.12
 
-    def depth(self, travel_m: float) -> float:
+    def depth(self, travel_m: Any) -> Any:
         """How far the wheels are unloaded there, 0 to `unloading`."""
-        return self.unloading * math.exp(-0.5 * ((travel_m - self.at_m) / (self.length_m / 2.5)) ** 2)
+        return self.unloading * np.exp(-0.5 * ((travel_m - self.at_m) / (self.length_m / 2.5)) ** 2)
 
 
 @dataclass(frozen=True)
@@ -174,7 +236,7 @@ class Car:
     def inertia_kg(self) -> float:
         return self.mass_kg + self.rotating_kg
 
-    def resistance_n(self, speed_mps: float, head_mps: float, density_kgm3: float) -> float:
+    def resistance_n(self, speed_mps: Any, head_mps: Any, density_kgm3: float) -> Any:
         """Drag and rolling resistance, against the car's motion [N]."""
         air = speed_mps + head_mps
         return (
@@ -182,8 +244,28 @@ class Car:
             + self.rolling * self.mass_kg * GRAVITY_MPS2
         )
 
-    def grip_n(self, travel_m: float, speed_mps: float, density_kgm3: float) -> float:
+    def grip_n(self, travel_m: Any, speed_mps: Any, density_kgm3: float) -> Any:
         """The greatest force that the driven tyres hold [N]."""
         load = self.driven_share * self.mass_kg * GRAVITY_MPS2
         load += 0.5 * density_kgm3 * self.down_area_m2 * speed_mps * speed_mps
         return self.friction * load * (1.0 - (self.bump.depth(travel_m) if self.bump else 0.0))
+
+    def quick_resistance(self, density_kgm3: float) -> Callable[[float, float], float]:
+        """`resistance_n` at a density, for plain floats."""
+        drag, roll = 0.5 * density_kgm3 * self.drag_area_m2, self.rolling * self.mass_kg * GRAVITY_MPS2
+        return lambda speed, head: drag * (speed + head) * abs(speed + head) + roll
+
+    def quick_grip(self, density_kgm3: float) -> Callable[[float, float], float]:
+        """`grip_n` at a density, for plain floats."""
+        still = self.friction * self.driven_share * self.mass_kg * GRAVITY_MPS2
+        lift = self.friction * 0.5 * density_kgm3 * self.down_area_m2
+        bump, exp = self.bump, math.exp
+        if bump is None:
+            return lambda travel, speed: still + lift * speed * speed
+        centre, width, most = bump.at_m, bump.length_m / 2.5, bump.unloading
+
+        def grip(travel: float, speed: float) -> float:
+            left = 1.0 - most * exp(-0.5 * ((travel - centre) / width) ** 2)
+            return (still + lift * speed * speed) * left
+
+        return grip

@@ -87,5 +87,5 @@ def _spin(car: Car, travel_m: Array, true_s: Array, controller: Controller) -> A
         extra += share * np.sin(np.pi * phase) ** 2
     if car.bump is not None:
         bump = car.bump
-        extra += bump.spin * np.array([bump.depth(float(x)) for x in travel_m]) / bump.unloading
+        extra += bump.spin * bump.depth(travel_m) / bump.unloading
     return extra

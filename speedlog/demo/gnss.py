@@ -136,12 +136,13 @@ def _late(truth: Truth, logger: GnssLogger, true_s: Array) -> Array:
     shift = logger.delay_s + logger.speed_delay_s
     if logger.speed_filter_s <= 0:
         return truth.motion_at(true_s - shift)[1]
-    # a first-order filter, exact for a straight line between the milliseconds
+    # a first-order filter, fed with the mean of each millisecond
     keep = float(np.exp(-1e-3 / logger.speed_filter_s))
-    out = np.empty(len(truth.speed_mps))
-    held = out[0] = truth.speed_mps[0]
-    for k, value in enumerate((truth.speed_mps[1:] + truth.speed_mps[:-1]).tolist(), start=1):
-        held = out[k] = 0.5 * value + (held - 0.5 * value) * keep
+    held = float(truth.speed_mps[0])
+    out = [held]
+    for value in (0.5 * (truth.speed_mps[1:] + truth.speed_mps[:-1])).tolist():
+        held = value + (held - value) * keep
+        out.append(held)
     return np.asarray(np.interp(true_s - shift, truth.time_s, out))
 
 

@@ -21,12 +21,14 @@ def drift(rng: np.random.Generator, time_s: Array, sd: float, constant_s: float)
     if not len(time_s):
         return shocks
     keep = np.exp(-np.diff(time_s) / constant_s)
-    spread = np.sqrt(1.0 - keep * keep)
-    found = np.empty(len(time_s))
-    found[0] = shocks[0]
-    for k in range(1, len(time_s)):
-        found[k] = keep[k - 1] * found[k - 1] + spread[k - 1] * shocks[k]
-    return sd * found
+    pushed = np.sqrt(1.0 - keep * keep) * shocks[1:]
+    # plain floats: an array's elements one by one would take several times as long
+    held = float(shocks[0])
+    found = [held]
+    for share, push in zip(keep.tolist(), pushed.tolist(), strict=True):
+        held = share * held + push
+        found.append(held)
+    return sd * np.array(found)
 
 
 def rounded(values: Array, step: float) -> Array:

@@ -1,23 +1,22 @@
 """A pass driven and known exactly: the equations of motion integrated, both beams timed.
 
-The motion is integrated by an eighth-order Runge-Kutta method (scipy DOP853, relative tolerance
+The motion is integrated by an eighth-order Runge-Kutta method (`integrate`, relative tolerance
 1e-10) in phases that begin and end where the driver does something, so that no step runs across a
-kink; the beams are crossed on its dense output, good to a nanosecond.
+kink of the driver's. Against steps of a millisecond the trap speed stands within 2e-6 m/s and the place
+within 2e-5 m, which is what the kinks of the current limits cost.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
-from speedlog.demo.car import Air, Car, DrivePoint
+from speedlog.demo.car import Air, Car
+from speedlog.demo.integrate import Rate, Solution, State, integrate
 
 Array = NDArray[np.float64]
 GRID_S = 1e-3
@@ -113,80 +112,75 @@ class _Phase:
 
     start: float
     end: float
-    solution: Callable[[Any], Any]
+    solution: Solution
 
 
 class _Pass:
-    """The right-hand side of the equations of motion: dx/dt = v, dv/dt = F/m, dq/dt = I."""
+    """What the driver does when, and the equations of motion: dx/dt = v, dv/dt = F/m, dq/dt = I."""
 
     def __init__(self, car: Car, driver: Driver, air: Air) -> None:
         self.car, self.driver, self.air = car, driver, air
         self.lift_s = math.inf
 
-    def throttle(self, time_s: float) -> float:
-        if time_s < 0:
-            return 0.0
-        if time_s >= self.lift_s:
-            return max(0.0, 1.0 - (time_s - self.lift_s) / self.driver.close_s)
-        share = min(time_s / self.driver.squeeze_s, 1.0)
-        return share * share * (3.0 - 2.0 * share)
-
-    def point(self, time_s: float, travel: float, speed: float, used: float) -> DrivePoint:
-        grip = self.car.grip_n(travel, speed, self.air.density_kgm3)
-        return self.car.drive.at(speed, self.throttle(time_s), used, grip)
+    def throttle(self, time_s: Array) -> Array:
+        """(N,) share of full throttle: a smooth squeeze, full, then shut at the lift."""
+        share = np.clip(time_s / self.driver.squeeze_s, 0.0, 1.0)
+        shut = np.clip(1.0 - (time_s - self.lift_s) / self.driver.close_s, 0.0, 1.0)
+        return np.where(time_s >= self.lift_s, shut, share * share * (3.0 - 2.0 * share))
 
     def brake_s(self) -> float:
         return self.lift_s + max(self.driver.coast_s, self.driver.close_s)
 
-    def rate(self, time_s: float, state: Any) -> tuple[float, float, float]:
-        travel, speed, used = state
-        point = self.point(time_s, travel, speed, used)
-        car, driver = self.car, self.driver
-        resistance = car.resistance_n(speed, self.air.head_at(time_s), self.air.density_kgm3)
-        if speed <= 0.0:
-            resistance = min(resistance, point.force_n)
-        accel = (point.force_n - resistance) / car.inertia_kg
-        if driver.brake_mps2 is not None and time_s > self.brake_s():
-            on = min((time_s - self.brake_s()) / driver.brake_ramp_s, 1.0)
-            accel = min(accel, -driver.brake_mps2 * on)
-        return (speed, accel, point.pack_current_a)
+    def rate(self) -> Rate:
+        """The right-hand side as it stands, for plain floats (the same as `throttle` and `Car` have)."""
+        car, driver, density = self.car, self.driver, self.air.density_kgm3
+        lift, brake = self.lift_s, self.brake_s()
+        squeeze, close, held, ramp = driver.squeeze_s, driver.close_s, driver.brake_mps2, driver.brake_ramp_s
+        head, push, inertia = self.air.quick_head(), car.drive.quick(), car.inertia_kg
+        grip_of, resist = car.quick_grip(density), car.quick_resistance(density)
 
+        def rate(time_s: float, travel: float, speed: float, used: float) -> State:
+            if time_s < lift:
+                share = time_s / squeeze
+                throttle = share * share * (3.0 - 2.0 * share) if share < 1.0 else 1.0
+            else:
+                throttle = max(0.0, 1.0 - (time_s - lift) / close)
+            force, current = push(speed, throttle, used, grip_of(travel, speed))
+            against = resist(speed, head(time_s))
+            if speed <= 0.0 and against > force:
+                against = force
+            accel = (force - against) / inertia
+            if held is not None and time_s > brake:
+                accel = min(accel, -held * min((time_s - brake) / ramp, 1.0))
+            return speed, accel, current
 
-def _integrate(
-    run: _Pass, start: float, state: Any, end: float, event: Callable[[float, Any], float] | None
-) -> tuple[_Phase, Any]:
-    """One phase, to `end` or to where `event` crosses zero."""
-    longest = 0.02 if run.car.bump else 0.2
-    if event is not None:
-        event.terminal = True  # type: ignore[attr-defined]
-    found = solve_ivp(
-        run.rate, (start, end), state, method="DOP853", rtol=1e-10, atol=1e-10,
-        max_step=longest, dense_output=True, events=event,
-    )  # fmt: skip
-    stop = float(found.t[-1])
-    assert found.sol is not None
-    return _Phase(start, stop, found.sol), found.y[:, -1]
+        return rate
 
 
 def _phases(run: _Pass) -> list[_Phase]:
-    driver, list_of = run.driver, []
-    at, state = 0.0, np.zeros(3)
-    phase, state = _integrate(run, at, state, min(driver.squeeze_s, 120.0), lambda t, y: y[0] - driver.lift_m)
-    list_of.append(phase)
+    driver, found = run.driver, list[_Phase]()
+    longest = 0.02 if run.car.bump else 0.2
+    state: State = (0.0, 0.0, 0.0)
+
+    def drive(end: float, until: tuple[int, float]) -> State:
+        start = found[-1].end if found else 0.0
+        solution, stop, after = integrate(run.rate(), start, state, end, longest_s=longest, until=until)
+        found.append(_Phase(start, stop, solution))
+        return after
+
+    state = drive(min(driver.squeeze_s, 120.0), (0, driver.lift_m))
     if state[0] < driver.lift_m - 1e-6:
-        phase, state = _integrate(run, phase.end, state, 300.0, lambda t, y: y[0] - driver.lift_m)
-        list_of.append(phase)
-    run.lift_s = phase.end
+        state = drive(300.0, (0, driver.lift_m))
+    run.lift_s = found[-1].end
     marks = [run.lift_s + driver.close_s, run.brake_s()]
     marks += [] if driver.brake_mps2 is None else [run.brake_s() + driver.brake_ramp_s]
     for mark in [*marks, 3600.0]:
-        if mark <= list_of[-1].end:
+        if mark <= found[-1].end:
             continue
-        phase, state = _integrate(run, list_of[-1].end, state, mark, lambda t, y: y[1])
-        list_of.append(phase)
+        state = drive(mark, (1, 0.0))
         if state[1] <= 1e-9:
             break
-    return list_of
+    return found
 
 
 def drive_pass(
@@ -227,11 +221,10 @@ def drive_pass(
 def _on_grid(phases: list[_Phase], time: Array) -> tuple[Array, Array, Array, Array]:
     travel, speed, accel, used = (np.zeros(len(time)) for _ in range(4))
     for phase in phases:
-        inside = (time >= phase.start) & (time < phase.end)
-        found = phase.solution(time[inside])
-        travel[inside], speed[inside], used[inside] = found
-    after = time >= phases[-1].end
-    last = phases[-1].solution(phases[-1].end)
+        inside = slice(*np.searchsorted(time, [phase.start, phase.end]))
+        travel[inside], speed[inside], used[inside] = phase.solution(time[inside])
+    after = slice(int(np.searchsorted(time, phases[-1].end)), None)
+    last = phases[-1].solution.at(phases[-1].end)
     travel[after], used[after] = last[0], last[2]
     speed = np.maximum(speed, 0.0)
     accel[1:-1] = (speed[2:] - speed[:-2]) / (2 * GRID_S)
@@ -241,10 +234,9 @@ def _on_grid(phases: list[_Phase], time: Array) -> tuple[Array, Array, Array, Ar
 def _crossing(phases: list[_Phase], at_m: float) -> float:
     """Time at which the travelled distance reaches a beam [s]."""
     for phase in phases:
-        if phase.solution(phase.end)[0] >= at_m:
-            return float(
-                brentq(lambda t, phase=phase: phase.solution(t)[0] - at_m, phase.start, phase.end, xtol=1e-12)
-            )
+        if phase.solution.at(phase.end)[0] >= at_m:
+            ahead = lambda t, phase=phase: phase.solution.at(t)[0] - at_m  # noqa: E731
+            return float(brentq(ahead, phase.start, phase.end, xtol=1e-12))
     raise ValueError("the car never reaches the beam")
 
 
@@ -253,50 +245,37 @@ def _slow(
 ) -> dict[str, Array]:
     """Throttle, current, voltage, wheel speed and heat, every 10 ms."""
     step = round(HEAT_STEP_S / GRID_S)
-    x, v, q = travel[::step], speed[::step], used[::step]
-    points = [
-        run.point(float(t), float(a), float(b), float(c)) for t, a, b, c in zip(slow, x, v, q, strict=True)
-    ]
-    density = run.air.density_kgm3
+    v, density, drive = speed[::step], run.air.density_kgm3, run.car.drive
+    grip = run.car.grip_n(travel[::step], v, density)
+    throttle = run.throttle(slow)
+    point = drive.at(v, throttle, used[::step], grip)
     # what the tyres do, driving or braking: all that moves the car but air and rolling
-    resist = [
-        run.car.resistance_n(float(b), run.air.head_at(float(t)), density)
-        for t, b in zip(slow, v, strict=True)
-    ]
-    at_tyre = run.car.inertia_kg * accel[::step] + np.array(resist)
-    grip = np.array([run.car.grip_n(float(a), float(b), density) for a, b in zip(x, v, strict=True)])
-    current = np.array([point.motor_current_a for point in points])
-    drive = run.car.drive
+    at_tyre = run.car.inertia_kg * accel[::step] + run.car.resistance_n(v, run.air.head_at(slow), density)
     copper = getattr(getattr(drive, "motor", None), "resistance_ohm", 0.0)
     switch = getattr(drive, "controller_ohm", 0.0)
+    power = point.motor_current_a**2
     return {
-        "throttle": np.array([run.throttle(float(t)) for t in slow]),
-        "current": np.array([point.pack_current_a for point in points]),
-        "voltage": np.array([point.pack_voltage_v for point in points]),
+        "throttle": throttle, "current": point.pack_current_a, "voltage": point.pack_voltage_v,
         "motor": warm(
-            slow, current**2 * copper, heat.motor_start_c, heat.air_c, heat.motor_jpk, heat.motor_kpw
+            slow, power * copper, heat.motor_start_c, heat.air_c, heat.motor_jpk, heat.motor_kpw
         ),
         "controller": warm(
-            slow,
-            current**2 * switch * 2.0,
-            heat.controller_start_c,
-            heat.air_c,
-            heat.controller_jpk,
+            slow, power * switch * 2.0, heat.controller_start_c, heat.air_c, heat.controller_jpk,
             heat.controller_kpw,
         ),
         "wheel": wheel_rpm(run.car, v, at_tyre / np.maximum(grip, 1.0)),
-    }
+    }  # fmt: skip
 
 
 def warm(time: Array, power: Array, start: float, air: float, capacity: float, resistance: float) -> Array:
     """First-order heating, exact for a power that is constant over each step."""
     keep = math.exp(-(time[1] - time[0]) / (capacity * resistance))
-    found = np.empty(len(time))
-    found[0] = start
-    for i in range(1, len(time)):
-        settled = air + power[i - 1] * resistance
-        found[i] = settled + (found[i - 1] - settled) * keep
-    return found
+    held = start
+    found = [held]
+    for settled in (air + power[:-1] * resistance).tolist():
+        held = settled + (held - settled) * keep
+        found.append(held)
+    return np.array(found)
 
 
 def wheel_rpm(car: Car, speed_mps: Array, grip_used: Array) -> Array:
