@@ -69,6 +69,16 @@ def speed_ratio(
     with np.errstate(divide="ignore", invalid="ignore"):
         fast = metres / seconds > settings.unit_least_mps
         ratios = logged[fast] / metres[fast]
+        quick = (metres / seconds)[fast]
+    found = _median(ratios, settings)
+    if found is None or unit_of_ratio(found, settings) is not None:
+        return found
+    # a speed that tops out reads low where the car is fastest: its slower half tells
+    slower = _median(ratios[quick <= np.nanmedian(quick)], settings)
+    return slower if slower is not None and unit_of_ratio(slower, settings) is not None else found
+
+
+def _median(ratios: Numbers, settings: ReadSettings) -> float | None:
     ratios = ratios[np.isfinite(ratios)]
     return float(np.median(ratios)) if len(ratios) >= settings.unit_least_windows else None
 

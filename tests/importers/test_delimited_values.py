@@ -190,3 +190,18 @@ def test_any_number_as_text(value: float, decimal: str) -> None:
     numbers, broken = to_numbers(pd.Series([text, "--", "x"]), decimal)
     assert numbers[0] == pytest.approx(value, abs=1e-6) and np.isnan(numbers[1]) and np.isnan(numbers[2])
     assert broken.tolist() == [False, False, True]
+
+
+def test_a_speed_that_tops_out_for_most_of_a_log_still_shows_its_unit() -> None:
+    """Constant acceleration along a meridian; the logged speed, in km/h, stops at 150."""
+    from speedlog.importers.delimited_speed import speed_ratio, unit_of_ratio
+    from speedlog.settings import ReadSettings
+
+    time_s = np.arange(0, 20, 0.1)
+    metres = 2.5 * time_s**2
+    lat = 50 + metres / 111_229  # metres in a degree there, by WGS 84's meridian radius
+    speed = np.minimum(5.0 * time_s * 3.6, 150.0)
+    ratio = speed_ratio((time_s * 1e9).astype(np.int64), lat, np.full(len(lat), 7.0), speed, ReadSettings())
+    assert ratio is not None
+    unit = unit_of_ratio(ratio, ReadSettings())
+    assert unit is not None and unit.symbol == "km/h"
