@@ -7,13 +7,21 @@ chooses for least error in hindsight, a family at a time. Written apart from `sp
 
 Model: state (travel, speed, acceleration, two drifts a GNSS logger, three numbers of the wheel).
 Q of white jerk: q [[T⁵/20, T⁴/8, T³/6], [., T³/3, T²/2], [., ., T]] (Bar-Shalom, Li, Kirubarajan,
-"Estimation with Applications to Tracking and Navigation", 2001, ch. 6). Smoother: Rauch, Tung,
-Striebel, AIAA Journal 3 (1965) 1445. All densities are run at once, along the first axis.
+"Estimation with Applications to Tracking and Navigation", 2001, ch. 6). Only the two crossings are
+asked for, so the smoother of Rauch, Tung and Striebel is run in its fixed-point form: place and speed
+at each beam join the state as the filter passes it, and later readings go on to improve them (Gelb,
+"Applied Optimal Estimation", 1974, sec. 5.3; Biswas, Mahalanabis, IEEE Trans. AES 8 (1972) 676). The
+answers are the same, and no way back is needed.
+
+Many passes and all densities are run at once, as lanes of the last axis (L,): one array operation then
+serves a hundred small filters.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,62 +50,108 @@ class Answer:
 
 
 @dataclass(frozen=True, eq=False)
-class _Reading:
-    time_s: float
+class _Readings:
+    """Scalar readings (R,): their times, rows (R, n), values and variances."""
+
+    time_s: Array
     row: Array
-    value: float
-    variance: float
+    value: Array
+    variance: Array
+
+    def part(self, which: Any) -> _Readings:
+        return _Readings(self.time_s[which], self.row[which], self.value[which], self.variance[which])
 
 
 def oracle(run: SimulatedPass, densities: Array = DENSITIES) -> Answer:
     """The oracle's trap speed of a pass."""
-    size = 3 + 2 * len(run.gnss) + (3 if run.wheel else 0)
-    readings = [item for k, one in enumerate(run.gnss) for item in _gnss(run, k, one[1], one[2], size)]
-    if run.wheel is not None:
-        readings += _wheel(run, run.wheel[1], size)
-    readings.sort(key=lambda item: item.time_s)
-    times = np.unique([item.time_s for item in readings] + [run.truth.entry_s, run.truth.exit_s])
-    mean, cov, gain = _smooth(run, readings, times, size, densities)
-    k, m = np.searchsorted(times, [run.truth.entry_s, run.truth.exit_s])
-    chain = np.broadcast_to(np.eye(size), cov[m].shape)
-    for step in range(int(k), int(m)):
-        chain = chain @ gain[step]
-    cross = (chain @ cov[m])[:, 0, 0]
-    return _trap(run, mean[k], mean[m], cov[k][:, 0, 0], cov[m][:, 0, 0], cross)
+    return oracles([run], densities)[0]
 
 
-def _trap(run: SimulatedPass, first: Array, last: Array, var1: Array, var2: Array, cross: Array) -> Answer:
-    """Crossings from the smoothed place and speed at the true ones; sd to first order in the places."""
+def oracles(runs: Sequence[SimulatedPass], densities: Array = DENSITIES) -> list[Answer]:
+    """The oracle's trap speeds of many passes; those with as many logs go together."""
+    found: dict[int, Answer] = {}
+    shapes = [(len(run.gnss), run.wheel is not None) for run in runs]
+    for shape in dict.fromkeys(shapes):
+        places = [i for i, other in enumerate(shapes) if other == shape]
+        found |= zip(places, _together([runs[i] for i in places], densities), strict=True)
+    return [found[i] for i in range(len(runs))]
+
+
+def _together(runs: Sequence[SimulatedPass], densities: Array) -> list[Answer]:
+    lanes, loggers = len(densities), len(runs[0].gnss)
+    size = 3 + 2 * loggers + (3 if runs[0].wheel else 0)
+    readings = [_readings(run, size) for run in runs]
+    drift = np.repeat(np.stack([_drifts(run) for run in runs], axis=-1), lanes, axis=-1)
+    density = np.tile(densities, len(runs))
+    joint = np.zeros((size, size + 1, len(density)))  # covariance, and the mean as a last column
+    for k in range(size):
+        joint[k, k] = np.repeat([_first_variance(run, size)[k] for run in runs], lanes)
+    at = np.array([min(item.time_s[0], run.truth.entry_s) for item, run in zip(readings, runs, strict=True)])
+    marks = [(run.truth.entry_s, run.truth.exit_s) for run in runs]
+    for entry_or_exit in (0, 1):
+        until = np.array([mark[entry_or_exit] for mark in marks])
+        early = [item.part(item.time_s <= end) for item, end in zip(readings, until, strict=True)]
+        readings = [item.part(item.time_s > end) for item, end in zip(readings, until, strict=True)]
+        _filter(joint, _steps(early, at, until), drift, density, size)
+        joint, at = _remembered(joint), until
+    _filter(joint, _steps(readings, at, None), drift, density, size)
+    return [_trap(run, joint[size:, :, i * lanes : (i + 1) * lanes]) for i, run in enumerate(runs)]
+
+
+def _remembered(joint: Array) -> Array:
+    """The state with its own place and speed of this moment added, to be kept."""
+    rows = [*range(len(joint)), 0, 1]
+    return np.ascontiguousarray(joint[rows][:, [*rows, len(joint)]])
+
+
+def _trap(run: SimulatedPass, joint: Array) -> Answer:
+    """Crossings from the smoothed place and speed at the true ones; sd to first order in the places.
+
+    Args:
+        joint: (4, n + 1, D) rows of place and speed at the entry, then at the exit; means come last.
+    """
     truth = run.truth
     length = truth.exit_travel_m - truth.entry_travel_m
-    t1 = truth.entry_s + (truth.entry_travel_m - first[:, 0]) / first[:, 1]
-    t2 = truth.exit_s + (truth.exit_travel_m - last[:, 0]) / last[:, 1]
-    speed = length / (t2 - t1)
-    v1, v2 = first[:, 1], last[:, 1]
-    variance = var1 / v1**2 + var2 / v2**2 - 2 * cross / (v1 * v2)
+    x1, v1, x2, v2 = joint[:, -1]
+    one, two = joint.shape[1] - 5, joint.shape[1] - 3  # the columns of both places
+    speed = length / (
+        truth.exit_s + (truth.exit_travel_m - x2) / v2 - truth.entry_s - (truth.entry_travel_m - x1) / v1
+    )
+    variance = joint[0, one] / v1**2 + joint[2, two] / v2**2 - 2 * joint[0, two] / (v1 * v2)
     return Answer(speed, speed**2 / length * np.sqrt(np.maximum(variance, 0.0)))
 
 
-def _gnss(run: SimulatedPass, k: int, form: str, log: GnssLog, size: int) -> list[_Reading]:
+def _readings(run: SimulatedPass, size: int) -> _Readings:
+    """All that the logs of a pass say, in order of time."""
+    parts = [item for k, one in enumerate(run.gnss) for item in _gnss(run, k, one[1], one[2], size)]
+    if run.wheel is not None:
+        parts.append(_wheel(run, run.wheel[1], size))
+    names = ("time_s", "row", "value", "variance")
+    whole = _Readings(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
+    return whole.part(np.argsort(whole.time_s, kind="stable"))
+
+
+def _gnss(run: SimulatedPass, k: int, form: str, log: GnssLog, size: int) -> list[_Readings]:
     """Sound speeds and places of a logger, at the time they truly belong to."""
     logger = log.logger
     speed_ok, place_ok = sound(log)
     step = speed_step_mps(log, form)
-    speed_var = logger.speed_white_mps**2 + step**2 / 12
-    speed_at = log.true_s - logger.delay_s - logger.speed_delay_s - logger.speed_filter_s
     speed_row, place_row = np.zeros(size), np.zeros(size)
     speed_row[[1, 3 + 2 * k]] = 1.0
     place_row[[0, 4 + 2 * k]] = 1.0
-    speed = np.round(log.speed_mps / step) * step
-    travel = driven_m(run, log)
-    place_var = logger.place_white_m**2 + 1e-4
-    found = [
-        _Reading(float(speed_at[i]), speed_row, float(speed[i]), speed_var) for i in np.flatnonzero(speed_ok)
-    ]
-    place_at = log.true_s - logger.delay_s
-    return found + [
-        _Reading(float(place_at[i]), place_row, float(travel[i]), place_var) for i in np.flatnonzero(place_ok)
-    ]
+    speed = _Readings(
+        log.true_s - logger.delay_s - logger.speed_delay_s - logger.speed_filter_s,
+        np.tile(speed_row, (len(speed_ok), 1)),
+        np.round(log.speed_mps / step) * step,
+        np.full(len(speed_ok), logger.speed_white_mps**2 + step**2 / 12),
+    )
+    place = _Readings(
+        log.true_s - logger.delay_s,
+        np.tile(place_row, (len(place_ok), 1)),
+        driven_m(run, log),
+        np.full(len(place_ok), logger.place_white_m**2 + 1e-4),
+    )
+    return [speed.part(speed_ok), place.part(place_ok)]
 
 
 def sound(log: GnssLog) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
@@ -115,7 +169,7 @@ def sound(log: GnssLog) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     return speed, place
 
 
-def _wheel(run: SimulatedPass, log: ControllerLog, size: int) -> list[_Reading]:
+def _wheel(run: SimulatedPass, log: ControllerLog, size: int) -> _Readings:
     """v - u (k + g (u/100)² + s a/10) = 0, with u the tread's speed by a ruler, known but for noise."""
     assert run.wheel_diameter_m is not None
     tread = np.pi * run.wheel_diameter_m * log.rpm / 60 / run.gear_ratio
@@ -124,81 +178,85 @@ def _wheel(run: SimulatedPass, log: ControllerLog, size: int) -> list[_Reading]:
     accel = np.gradient(even, log.true_s)
     sd = np.hypot(log.controller.rpm_noise * tread, 0.02)
     sound_wheel = (tread > 10) & (np.abs(log.spinning) < 1e-3)
-    found = []
-    for i in np.flatnonzero(sound_wheel):
-        row = np.zeros(size)
-        row[1] = 1.0
-        row[-3:] = -tread[i], -tread[i] * (tread[i] / 100) ** 2, -tread[i] * accel[i] / 10
-        # the scale state is the departure from one
-        found.append(_Reading(float(log.true_s[i]), row, float(tread[i]), float(sd[i] ** 2)))
-    return found
+    row = np.zeros((len(tread), size))
+    row[:, 1] = 1.0
+    row[:, -3:] = -np.stack([tread, tread * (tread / 100) ** 2, tread * accel / 10], axis=1)
+    # the scale state is the departure from one
+    return _Readings(log.true_s, row, tread, sd**2).part(sound_wheel)
 
 
-def _smooth(
-    run: SimulatedPass, readings: list[_Reading], times: Array, size: int, densities: Array
-) -> tuple[list[Array], list[Array], list[Array]]:
-    """Smoothed mean (D, n) and covariance (D, n, n) at each time, and the gain from each to the next."""
-    count = len(densities)
-    mean = np.zeros((count, size))
-    cov = np.broadcast_to(np.diag(_first_variance(run, size)), (count, size, size)).copy()
-    kept: list[tuple[Array, Array, Array, Array, Array]] = []
-    place = 0
-    moved = np.eye(size)
-    for i, at in enumerate(times):
-        if i:
-            moved, noise = _move(run, float(at - times[i - 1]), size, densities)
-            mean, cov = mean @ moved.T, moved @ cov @ moved.T + noise
-        before = mean, cov
-        while place < len(readings) and readings[place].time_s <= at:
-            mean, cov = _take(mean, cov, readings[place])
-            place += 1
-        kept.append((moved, *before, mean, cov))
-    means, covs, gains = [mean], [cov], [np.zeros((count, size, size))]
-    for i in range(len(times) - 2, -1, -1):
-        moved, predicted, predicted_cov = kept[i + 1][:3]
-        mean, cov = kept[i][3:]
-        gain = np.linalg.solve(predicted_cov, moved @ cov).transpose(0, 2, 1)
-        means.append(mean + np.einsum("dij,dj->di", gain, means[-1] - predicted))
-        covs.append(cov + gain @ (covs[-1] - predicted_cov) @ gain.transpose(0, 2, 1))
-        gains.append(gain)
-    return means[::-1], covs[::-1], gains[::-1]
+@dataclass(frozen=True, eq=False)
+class _Steps:
+    """Readings of B passes in step: time since the one before (S, B), row (S, n, B), value, variance.
+
+    A pass with fewer readings than another waits through steps of no time and no weight.
+    """
+
+    time_s: Array
+    row: Array
+    value: Array
+    variance: Array
 
 
-def _take(mean: Array, cov: Array, reading: _Reading) -> tuple[Array, Array]:
-    """One scalar reading, Joseph's form."""
-    row = reading.row
-    reach = cov @ row
-    spread = reach @ row + reading.variance
-    gain = reach / spread[:, None]
-    mean = mean + gain * (reading.value - mean @ row)[:, None]
-    left = np.eye(len(row)) - gain[:, :, None] * row
-    cov = left @ cov @ left.transpose(0, 2, 1) + reading.variance * gain[:, :, None] * gain[:, None, :]
-    return mean, cov
+def _steps(parts: Sequence[_Readings], start: Array, end: Array | None) -> _Steps:
+    """Steps from `start` (B,) over each pass's readings, and on to `end` where there is one."""
+    count = max(len(part.time_s) for part in parts) + 1
+    shape, size = (count, len(parts)), parts[0].row.shape[1]
+    time, value, variance = np.zeros(shape), np.zeros(shape), np.full(shape, 1e30)
+    row = np.zeros((count, size, len(parts)))
+    for b, part in enumerate(parts):
+        n = len(part.time_s)
+        time[:n, b] = np.diff(part.time_s, prepend=start[b])
+        row[:n, :, b], value[:n, b], variance[:n, b] = part.row, part.value, part.variance
+        if end is not None:
+            time[n, b] = end[b] - (part.time_s[-1] if n else start[b])
+    return _Steps(time, row, value, variance)
 
 
-def _move(run: SimulatedPass, t: float, size: int, densities: Array) -> tuple[Array, Array]:
-    """Transition and process noise over a time step: white jerk, and each drift on its own."""
-    moved = np.eye(size)
-    moved[0, 1] = moved[1, 2] = t
-    moved[0, 2] = t * t / 2
-    jerk = np.array(
-        [[t**5 / 20, t**4 / 8, t**3 / 6], [t**4 / 8, t**3 / 3, t**2 / 2], [t**3 / 6, t**2 / 2, t]]
+def _filter(joint: Array, steps: _Steps, drift: Array, density: Array, size: int) -> None:
+    """Move and take in every step, in place. `joint` (m, m + 1, L); its first `size` rows are the state."""
+    lanes, drifts = len(density) // steps.time_s.shape[1], drift.shape[1]
+    time, value, variance = (
+        np.repeat(part, lanes, axis=-1) for part in (steps.time_s, steps.value, steps.variance)
     )
-    noise = np.zeros((len(densities), size, size))
-    noise[:, :3, :3] = densities[:, None, None] * jerk
-    for k, (_, _, log) in enumerate(run.gnss):
-        one = log.logger
-        for j, (sd, constant) in enumerate(
-            ((one.speed_drift_mps, one.speed_drift_s), (one.place_drift_m, one.place_drift_s))
-        ):
-            keep = np.exp(-t / constant)
-            moved[3 + 2 * k + j, 3 + 2 * k + j] = keep
-            noise[:, 3 + 2 * k + j, 3 + 2 * k + j] = sd**2 * (1 - keep**2)
-    if run.wheel is not None:
-        noise[:, size - 3, size - 3] = WHEEL_WANDER**2 * t
-        # a breath of noise keeps the covariance from going singular
-        noise[:, range(size - 2, size), range(size - 2, size)] = 1e-14
-    return moved, noise
+    row = np.repeat(steps.row, lanes, axis=-1)
+    keep = np.exp(-time[:, None] / drift[1])
+    wide = drift[0] ** 2 * (1 - keep**2)
+    square, own = joint[:, :-1], np.einsum("iil->il", joint[:, :-1])
+    cubic = time**3
+    jerk = density * np.stack(
+        [time**2 * cubic / 20, time * cubic / 8, cubic / 6, cubic / 3, time**2 / 2, time]
+    )
+    moves = time.any(axis=1)
+    for k in range(len(time)):
+        if moves[k]:
+            t, half = time[k], time[k] ** 2 / 2
+            joint[0] += t * joint[1] + half * joint[2]
+            joint[1] += t * joint[2]
+            joint[3 : 3 + drifts] *= keep[k][:, None]
+            square[:, 0] += t * square[:, 1] + half * square[:, 2]
+            square[:, 1] += t * square[:, 2]
+            square[:, 3 : 3 + drifts] *= keep[k]
+            joint[:3, :3] += jerk[_SYMMETRIC, k]
+            own[3 : 3 + drifts] += wide[k]
+            if size > 3 + drifts:
+                own[size - 3] += WHEEL_WANDER**2 * t
+                # a breath of noise keeps the covariance from going singular
+                own[size - 2 : size] += 1e-14 * (t > 0)
+        reach = np.einsum("jl,jkl->kl", row[k], joint[:size])
+        reach[-1] -= value[k]
+        spread = np.einsum("jl,jl->l", row[k], reach[:size]) + variance[k]
+        joint -= (reach[:-1] / spread)[:, None] * reach
+
+
+_SYMMETRIC = np.array([[0, 1, 2], [1, 3, 4], [2, 4, 5]])
+
+
+def _drifts(run: SimulatedPass) -> Array:
+    """(2, drifts) width and time constant of each logger's drifts, speed and place by turns."""
+    loggers = [log.logger for _, _, log in run.gnss]
+    widths = [sd for one in loggers for sd in (one.speed_drift_mps, one.place_drift_m)]
+    return np.array([widths, [s for one in loggers for s in (one.speed_drift_s, one.place_drift_s)]])
 
 
 def _first_variance(run: SimulatedPass, size: int) -> Array:
