@@ -308,6 +308,25 @@ class HiddenSettings:
 
 
 @dataclass(frozen=True)
+class SuitsSettings:
+    """Whether a logger suffices at a speed over a trap (`speedlog.reconcile.suits`)."""
+
+    share: float = setting(0.005, "share of the target", "1 mph in 200: what drivers argue about; common practice, no source")
+    least_epochs: float = setting(1.0, "epochs", "from one on, an epoch lies inside for certain; references topic 5")
+    near_limit: float = setting(0.02, "share of the target", "a limit so little above leaves no room for a better pass")
+    gaining_mps2: float = setting(8.0, "m/s²", "of a fast car in its run-up, where the log has no pass; common practice, no source")
+    losing_mps2: float = setting(12.0, "m/s²", "lift and brakes, where the log has no pass; common practice, no source")
+    trap_m: float = setting(30.0, "m", "where no length is given; common practice, no source")
+    fast_share: float = setting(0.9, "share of the peak", "the fastest part of a pass: a trap stands where the car is fast")
+    side_s: float = setting(0.5, "s", "the pull just before the peak and the loss just after it, as in a review")
+    side_rows: int = setting(3, "rows", "the fewest that a slope is taken from")
+    lag_floor_s: float = setting(0.01, "s", "wander of places looks like so much: no log rules out a shorter lag")
+    lowest_target_mps: float = setting(5.0, "m/s", "slower, a car is carried through a trap")
+    longest_trap_m: float = setting(2000.0, "m", "longer than any runway's timed stretch")
+    shortest_trap_m: float = setting(1.0, "m", "beams nearer to each other than a car is long time nothing")
+
+
+@dataclass(frozen=True)
 class LocateSettings:
     """Finding where the trap stands (`speedlog.reconcile.locate`)."""
 
@@ -352,6 +371,7 @@ class Settings:
     fusion: FusionSettings = field(default_factory=FusionSettings)
     verdict: VerdictSettings = field(default_factory=VerdictSettings)
     hidden: HiddenSettings = field(default_factory=HiddenSettings)
+    suits: SuitsSettings = field(default_factory=SuitsSettings)
     locate: LocateSettings = field(default_factory=LocateSettings)
     report: ReportSettings = field(default_factory=ReportSettings)
 

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from speedlog.errors import plain
+from speedlog.errors import SpeedlogError, plain
 
 if TYPE_CHECKING:
     from speedlog.importers import ReadOptions
     from speedlog.samples import Recording
+    from speedlog.units import Quantity
 
 
 def inspect(
@@ -23,20 +25,87 @@ def inspect(
         Path | None,
         typer.Option("--columns", metavar="MAP.toml", help="Your own mapping of a table's columns."),
     ] = None,
+    target: Annotated[
+        str | None,
+        typer.Option(
+            "--target", help='Would this logger see "205 mph"? Of the logger alone, not of the car.'
+        ),
+    ] = None,
+    trap_length: Annotated[
+        str | None,
+        typer.Option("--trap-length", help='With --target: the trap, "30 m" (taken if not given).'),
+    ] = None,
 ) -> None:
     """What is in a file: format, rate, span, columns, faults, rejected lines.
 
     Example: speedlog inspect gps.nmea controller.csv
+
+    Whether its logger would do at a speed: speedlog inspect gps.nmea --target "205 mph" --trap-length "30 m"
     """
     from speedlog.cli.output import write_json
-    from speedlog.importers import ReadOptions
+    from speedlog.importers import ReadOptions, read
 
-    found = [describe(path, ReadOptions(columns=columns)) for path in files]
+    wanted = _wanted(target, trap_length)
+    found = []
+    for path in files:
+        recording = read(path, ReadOptions(columns=columns))
+        found.append(describe_recording(recording))
+        if wanted is not None:
+            found[-1]["suits"] = _suits(recording, wanted)
     if json_out is not None:
         write_json(json_out, {"recordings": found}, inputs=files)
     if json_out is None or str(json_out) != "-":
         for item in found:
             print(_in_words(item))
+
+
+@dataclass(frozen=True)
+class _Wanted:
+    """What the logger is asked for."""
+
+    target: Quantity
+    trap_m: float
+    trap_assumed: bool
+
+
+def _wanted(target: str | None, trap_length: str | None) -> _Wanted | None:
+    """The options in SI units; None where nothing is asked.
+
+    Raises:
+        SpeedlogError: no quantity, or one out of all reason.
+    """
+    from speedlog.settings import Settings
+    from speedlog.units import parse_quantity
+
+    if target is None:
+        if trap_length is not None:
+            raise SpeedlogError("--trap-length goes with --target", todo='Add --target "205 mph".')
+        return None
+    settings = Settings()
+    speed = parse_quantity(target, "speed", "--target")
+    if not settings.suits.lowest_target_mps <= speed.value <= settings.read.fastest_mps:
+        raise SpeedlogError(
+            f'--target: "{plain(target)}" is no speed to go through a trap at',
+            todo='Write it like "205 mph".',
+        )
+    if trap_length is None:
+        return _Wanted(speed, settings.suits.trap_m, True)
+    length = parse_quantity(trap_length, "length", "--trap-length").value
+    if not settings.suits.shortest_trap_m <= length <= settings.suits.longest_trap_m:
+        raise SpeedlogError(
+            f'--trap-length: "{plain(trap_length)}" is no length of a trap', todo='Write it like "30 m".'
+        )
+    return _Wanted(speed, length, False)
+
+
+def _suits(recording: Recording, wanted: _Wanted) -> dict[str, Any]:
+    from speedlog.reconcile.suits import assess, logger_facts
+    from speedlog.reconcile.suits_text import as_json
+    from speedlog.settings import Settings
+
+    settings = Settings()
+    found = assess(logger_facts(recording, settings), wanted.target.value, wanted.trap_m, settings)
+    return as_json(found, wanted.target.unit.symbol, wanted.trap_assumed, settings)
 
 
 def describe(path: Path, options: ReadOptions) -> dict[str, Any]:
@@ -127,9 +196,18 @@ def _in_words(item: dict[str, Any]) -> str:
         lines.append(
             f"  highest reading: {mph.from_si(top):.1f} mph, {kmh.from_si(top):.1f} km/h, {top:.2f} m/s"
         )
-    lines += [f"  fault: {plain(fault['detail'], 200)}" for fault in item["faults"]]
+    lines += [f"  fault: {plain(fault['detail'], 300)}" for fault in item["faults"]]
     lines += [f"  warning: {plain(text, 300)}" for text in item["warnings"]]
     lines += [f"  rejected: line {no['line']}: {plain(no['reason'], 160)}" for no in item["rejects"][:5]]
     if item["rejected"] > 5:
         lines.append(f"  … and {item['rejected'] - 5} more (all in the JSON up to 20)")
+    if "suits" in item:
+        asked = item["suits"]
+        lines += [f"  {finding['text']}" for finding in asked["findings"]]
+        assumed = (
+            f" (No trap length was given: {asked['trap_length_m']:g} m taken.)"
+            if asked["trap_length_assumed"]
+            else ""
+        )
+        lines.append(f"  {asked['text']}{assumed}")
     return "\n".join(lines)
