@@ -64,9 +64,9 @@ def random_scene(rng: Rng, plan: Plan) -> Scene:
         if not 2.5 <= mean_accel <= 8.0:
             continue
         trap, place = _place(rng, plan, run_up)
-        air = _air(rng, plan)
+        air = random_air(rng, plan)
         car = _car(rng, plan, target, mean_accel, air, run_up)
-        driver = _driver(rng, plan, trap_travel(place, trap))
+        driver = random_driver(rng, plan, trap_travel(place, trap))
         try:
             truth = drive_pass(
                 car,
@@ -100,7 +100,8 @@ def _place(rng: Rng, plan: Plan, run_up: float) -> tuple[Trap, Place]:
     return trap, place
 
 
-def _air(rng: Rng, plan: Plan) -> Air:
+def random_air(rng: Rng, plan: Plan) -> Air:
+    """Air density, steady wind, and gusts as strong as the plan has them."""
     gusts = tuple(
         (rng.uniform(0, plan.gusts_mps), rng.uniform(0.05, 0.6), rng.uniform(0, 2 * math.pi))
         for _ in range(3)
@@ -142,7 +143,8 @@ def _drive(
     )  # fmt: skip
 
 
-def _driver(rng: Rng, plan: Plan, beams: tuple[float, float]) -> Driver:
+def random_driver(rng: Rng, plan: Plan, beams: tuple[float, float]) -> Driver:
+    """Throttle, lift and brake for beams at these driven metres."""
     entry, end = beams
     if plan.lift == "before":
         lift = entry - rng.uniform(5, 45)

@@ -11,6 +11,7 @@ from speedlog.demo.controller import ControllerLog
 from speedlog.demo.draws import Plan, Rng, Scene, gear_of, random_controller, random_logger, random_scene
 from speedlog.demo.gnss import GnssLog, log_gnss
 from speedlog.demo.scenario import Format, SimulatedPass, official_speed
+from speedlog.demo.several import log_several, several_scenes
 
 
 def family(name: str, rng: Rng) -> SimulatedPass:
@@ -181,6 +182,27 @@ def _other_car(plan: Plan, *, bursts: int = 0, wheel: bool = True) -> Callable[[
     return make
 
 
+def _several(name: str, rng: Rng) -> SimulatedPass:
+    """Two to four passes back and forth in the log of one logger that stays on."""
+    several = several_scenes(rng, int(rng.integers(2, 5)))
+    whole, logs = log_several(rng, several, random_logger(rng))
+    first, *others = (
+        _built(name, rng, scene, [log]) for scene, log in zip(several.scenes, logs, strict=True)
+    )
+    [(file, form, _)] = first.gnss
+    # one file: every pass in the first one's name and form
+    parts = [first, *(replace(item, gnss=((file, form, item.gnss[0][2]),)) for item in others)]
+    return replace(first, gnss=((file, form, whole),), parts=tuple(parts))
+
+
+def _slow_and_late(name: str, rng: Rng) -> SimulatedPass:
+    """A lagging logger of one epoch a second, or of five."""
+    scene = random_scene(rng, Plan())
+    kind = "speed_filter_s" if rng.random() < 0.5 else "speed_delay_s"
+    log = _log(rng, scene, float(rng.choice([1, 5])), **{kind: rng.uniform(0.05, 0.5)})
+    return _built(name, rng, scene, [log])
+
+
 FAMILIES: dict[str, Callable[[str, Rng], SimulatedPass]] = {
     "clean_25hz": _clean(25.0),
     "clean_10hz": _clean(10.0),
@@ -208,5 +230,9 @@ FAMILIES: dict[str, Callable[[str, Rng], SimulatedPass]] = {
     "rear_drive_gap": _other_car(Plan(drive="rear")),
     "towed_gap": _other_car(Plan(drive="tow"), wheel=False),
     "gusts_gap": _other_car(Plan(gusts_mps=2.5), wheel=False),
+    "several_passes": _several,
+    "lift_in_gap_wheel": lambda name, rng: _gap(name, rng, wheel=True, plan=Plan(lift="gap")),
+    "traction_gap": _other_car(Plan(drive="rear"), wheel=False),
+    "lag_1hz_5hz": _slow_and_late,
 }
 MAIN_FAMILIES: tuple[str, ...] = tuple(FAMILIES)[:11]

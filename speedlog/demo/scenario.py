@@ -47,6 +47,8 @@ class SimulatedPass:
         official_mps: what the timekeeper's clock and tape gave.
         gnss: (file name, format, log) of each GNSS logger.
         wheel: (file name, log) of the controller, if any.
+        parts: where the logs hold several passes, each by itself with its own rows of the logs; all else
+            here is then the first one's, but for the logs, which are whole.
     """
 
     family: str
@@ -59,6 +61,12 @@ class SimulatedPass:
     wheel: tuple[str, ControllerLog] | None = None
     wheel_diameter_m: float | None = None
     gear_ratio: float = 1.0
+    parts: tuple[SimulatedPass, ...] = ()
+
+    @property
+    def passes(self) -> tuple[SimulatedPass, ...]:
+        """Every pass in the logs, one by one."""
+        return self.parts or (self,)
 
     @property
     def trap_mps(self) -> float:

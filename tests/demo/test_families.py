@@ -85,7 +85,7 @@ def test_family(name: str) -> None:
     if name in EXPECTED:
         assert kinds == EXPECTED[name]
     if name != "mixed":
-        wheeled = ("gap_wheel", "lag_wheel", "wheelspin_bump", "rear_drive_gap")
+        wheeled = ("gap_wheel", "lag_wheel", "wheelspin_bump", "rear_drive_gap", "lift_in_gap_wheel")
         assert (run.wheel is not None) == (name in wheeled)
 
 
