@@ -10,67 +10,69 @@ import os
 import tempfile
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from speedlog.demo.noise import Array
+from tests.benchmarks.passes import Ready
 
 DIGITS = {
     "passes": 0, "95 %": 1, "peak 95 %": 1, "highest": 2, "density": 0, "ratio": 2, "ratio from": 2,
     "ratio to": 2, "width ratio": 2,
 }  # fmt: skip
 WAYS = ("highest", "interp", "savgol", "speedlog")
+TOGETHER = 16  # passes made at once: the oracle runs them side by side
 
 
-def one_pass(job: tuple[int, str, int, bool]) -> dict[str, Any]:
-    """Simulate, review and compare one pass; the oracle too where it is asked for."""
-    from speedlog.demo.draws import seeded
-    from speedlog.demo.families import family
-    from tests.benchmarks import simple
+@dataclass(frozen=True)
+class Job:
+    """Passes of one family that are made together, and what is asked of each."""
 
-    seed, name, index, with_oracle = job
-    run = family(name, seeded(seed, name, index))
-    found: dict[str, Any] = {
-        "family": name, "index": index, "true": run.trap_mps, "peak_true": run.truth.peak_mps,
-        "highest": simple.highest_reading(run), "interp": simple.interpolated(run),
-        "savgol": simple.savitzky_golay(run),
-    }  # fmt: skip
-    if with_oracle:
-        from tests.benchmarks.oracle import oracle
+    seed: int
+    family: str
+    indices: tuple[int, ...]
+    oracle: bool = False
+    cache: Path | None = None
 
-        answer = oracle(run)
-        found |= {"oracle": answer.trap_mps.tolist(), "oracle_sd": answer.sd_mps.tolist()}
-    with tempfile.TemporaryDirectory() as folder:
-        found |= _reviewed(run, Path(folder))
+
+def passes_of(job: Job) -> list[dict[str, Any]]:
+    """Make ready, review and compare; the oracle too where it is asked for."""
+    from tests.benchmarks.passes import ready
+
+    made = ready(job.seed, job.family, job.indices, oracle=job.oracle, cache=job.cache)
+    found = []
+    for index, item in zip(job.indices, made, strict=True):
+        with tempfile.TemporaryDirectory() as folder:
+            found.append(
+                {"family": job.family, "index": index, **item.facts, **_reviewed(item, Path(folder))}
+            )
     return found
 
 
-def _reviewed(run: Any, folder: Path) -> dict[str, Any]:
+def _reviewed(item: Ready, folder: Path) -> dict[str, Any]:
     from speedlog.course.coursefile import Course
-    from speedlog.demo.scenario import figure_text
     from speedlog.errors import SpeedlogError
     from speedlog.pipeline import review
 
-    files = run.write(folder)
-    options: dict[str, Any] = {}
-    if run.wheel is not None:
-        options = {"wheel_diameter": f"{1000 * run.wheel_diameter_m:.1f} mm", "gear_ratio": run.gear_ratio}
+    files = item.write(folder)
     try:
         course = Course.load(folder / "course.toml")
-        found = review(files, course=course, trap=figure_text(run.official_mps), **options)
+        found = review(files, course=course, trap=item.facts["figure"], **item.facts["options"])
     except SpeedlogError as error:
         return {"failed": str(error)}
     if len(found.passes) != 1 or found.passes[0].trap is None or found.passes[0].trap.estimate_mps is None:
         return {"failed": f"{len(found.passes)} passes, or no estimate"}
-    item = found.passes[0]
+    one = found.passes[0]
+    assert one.trap is not None
     return {
-        "speedlog": item.trap.estimate_mps, "interval": list(item.trap.interval95_mps or ()),
-        "peak": item.peak.estimate_mps if item.peak else None,
-        "peak_interval": list(item.peak.interval95_mps) if item.peak else None,
-        "verdict": item.verdict.code if item.verdict else None,
-        "faults": [[fault.kind for fault in logger.faults] for logger in item.loggers],
+        "speedlog": one.trap.estimate_mps, "interval": list(one.trap.interval95_mps or ()),
+        "peak": one.peak.estimate_mps if one.peak else None,
+        "peak_interval": list(one.peak.interval95_mps) if one.peak else None,
+        "verdict": one.verdict.code if one.verdict else None,
+        "faults": [[fault.kind for fault in logger.faults] for logger in one.loggers],
     }  # fmt: skip
 
 
@@ -122,16 +124,21 @@ def _against_oracle(good: Sequence[dict[str, Any]], error: Array, width: Array) 
 
 
 def measure(
-    seed: int, names: Sequence[str], count: int, workers: int = 2, begin: int = 0, oracle: bool = False
-) -> list[dict[str, Any]]:
-    """Every pass of every family, in order."""
-    jobs = [(seed, name, index, oracle) for name in names for index in range(begin, begin + count)]
+    seed: int, names: Sequence[str], count: int, workers: int = 2, begin: int = 0, oracle: bool = False,
+    cache: Path | None = None,
+) -> list[dict[str, Any]]:  # fmt: skip
+    """Every pass of every family, in order; from and into `cache` where one is given."""
+    jobs = [
+        Job(seed, name, tuple(range(first, min(first + TOGETHER, begin + count))), oracle, cache)
+        for name in names
+        for first in range(begin, begin + count, TOGETHER)
+    ]
     if workers <= 1:
-        return [one_pass(job) for job in jobs]
+        return [item for job in jobs for item in passes_of(job)]
     # numerical libraries with threads of their own would only get in each other's way
     os.environ.update({"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"})
     with ProcessPoolExecutor(workers) as pool:
-        return list(pool.map(one_pass, jobs, chunksize=4))
+        return [item for found in pool.map(passes_of, jobs) for item in found]
 
 
 def table(passes: Sequence[dict[str, Any]], names: Sequence[str]) -> list[dict[str, Any]]:

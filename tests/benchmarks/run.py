@@ -31,6 +31,9 @@ def main() -> None:
     found.add_argument("--oracle", action="store_true", help="compare with a smoother that is told the truth")
     found.add_argument("--seed", type=int, default=20261)
     found.add_argument("--workers", type=int, default=2)
+    found.add_argument(
+        "--cache", type=Path, metavar="DIR", help="keep what doesn't hang on the estimator there"
+    )
     faults.add_options(what)
     options = parser.parse_args()
     start = time.perf_counter()
@@ -53,7 +56,9 @@ def main() -> None:
 def _accuracy(options: argparse.Namespace) -> None:
     names = list(FAMILIES) if options.all_families else options.families
     each = options.each or max(1, round(options.passes / len(names)))
-    passes = accuracy.measure(options.seed, names, each, options.workers, oracle=options.oracle)
+    passes = accuracy.measure(
+        options.seed, names, each, options.workers, oracle=options.oracle, cache=options.cache
+    )
     rows = accuracy.table(passes, names)
     print(f"seed {options.seed}, {each} passes a family; root mean square error of the trap speed, m/s")
     print("95 %: how often the interval holds the truth; width: its median, m/s; z: rms error over its sd")
