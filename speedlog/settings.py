@@ -256,6 +256,7 @@ class FusionSettings:
     wheel_usual_accel_mps2: float = setting(6.0, "m/s²", "grip used at which slip is taken for that: pull and drag")
     wheel_wander_time_s: float = setting(4.0, "s", "how long that lasts")
     wheel_clock_sd_s: float = setting(0.03, "s", "what the search for a wheel log's clock may be off")
+    shortest_pass_s: float = setting(0.25, "s", "a few readings of one instant are no motion")
     robust_rounds: int = setting(3, "count", "re-weighting of single misfits settles in two or three rounds")
     robust_limit: float = setting(3.0, "sd", "a residual beyond this is weighed down in proportion")
     standing_mps: float = setting(1.5, "m/s", "below this a car stands, whatever the noise says")

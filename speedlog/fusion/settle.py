@@ -105,6 +105,9 @@ def settle(
         return None
     if not any(item.place_ok.any() for item in gnss):
         return None
+    heard = np.concatenate([item.time_s[item.speed_ok | item.place_ok] for item in gnss])
+    if np.ptp(heard) < settings.shortest_pass_s:
+        return None
     noises = [measure_noise(item, settings) for item in gnss]
     found = _first(gnss, wheels, noises, beams_m, settings)
     every = tuple(i for i, item in enumerate(gnss) if item.place_ok.any() and item.speed_ok.any())
