@@ -121,8 +121,8 @@ def _spoil(rng: Rng, scene: Scene, log: GnssLog) -> GnssLog:
     return log
 
 
-def _mixed(name: str, rng: Rng) -> SimulatedPass:
-    scene = random_scene(rng, Plan(gusts_mps=1.0))
+def _mixed(name: str, rng: Rng, plan: Plan | None = None) -> SimulatedPass:
+    scene = random_scene(rng, plan or Plan(gusts_mps=1.0))
     logs = [_spoil(rng, scene, _log(rng, scene))]
     if rng.random() < 0.4:
         logs.append(_spoil(rng, scene, _log(rng, scene)) if rng.random() < 0.5 else _log(rng, scene))
@@ -203,6 +203,21 @@ def _slow_and_late(name: str, rng: Rng) -> SimulatedPass:
     return _built(name, rng, scene, [log])
 
 
+def _common_delay(name: str, rng: Rng, *, beside: bool = False) -> SimulatedPass:
+    """Speed and place late by the same time: nothing that a lone logger's own log could show."""
+    scene = random_scene(rng, Plan())
+    logs = [_log(rng, scene, float(rng.choice([10, 20, 25])), delay_s=rng.uniform(0.05, 0.5))]
+    if beside:
+        logs.append(_log(rng, scene, float(rng.choice([10, 20, 25]))))
+    return _built(name, rng, scene, logs)
+
+
+def _any_car(rng: Rng) -> Plan:
+    """Towed to speed, pushed by its rear wheels alone, in strong gusts, or over a bump."""
+    plans = (Plan(drive="tow"), Plan(drive="rear"), Plan(gusts_mps=2.5), Plan(bump=True))
+    return plans[int(rng.integers(0, len(plans)))]
+
+
 FAMILIES: dict[str, Callable[[str, Rng], SimulatedPass]] = {
     "clean_25hz": _clean(25.0),
     "clean_10hz": _clean(10.0),
@@ -234,5 +249,14 @@ FAMILIES: dict[str, Callable[[str, Rng], SimulatedPass]] = {
     "lift_in_gap_wheel": lambda name, rng: _gap(name, rng, wheel=True, plan=Plan(lift="gap")),
     "traction_gap": _other_car(Plan(drive="rear"), wheel=False),
     "lag_1hz_5hz": _slow_and_late,
+    "common_delay": _common_delay,
+    "two_loggers_common_delay": lambda name, rng: _common_delay(name, rng, beside=True),
+    "other_cars_10hz": lambda name, rng: _built(
+        name, rng, scene := random_scene(rng, _any_car(rng)), [_log(rng, scene, 10.0)]
+    ),
+    "other_cars_1hz": lambda name, rng: _built(
+        name, rng, scene := random_scene(rng, _any_car(rng)), [_log(rng, scene, 1.0)]
+    ),
+    "other_cars_mixed": lambda name, rng: _mixed(name, rng, _any_car(rng)),
 }
 MAIN_FAMILIES: tuple[str, ...] = tuple(FAMILIES)[:11]

@@ -52,7 +52,20 @@ DRAWN: dict[str, tuple[str, float, float, float]] = {
     "rear_drive_gap": ("48ddeeba7fdf", 61.807070, 61.749571, 22.054483),
     "towed_gap": ("817ce01d7609", 83.319369, 83.160083, 27.533378),
     "gusts_gap": ("be0f49f4a700", 57.337769, 57.268722, 19.710997),
+    "several_passes": ("885b147b31c9", 76.586082, 76.551168, 12.337551),
+    "lift_in_gap_wheel": ("f4bca9a6d2ca", 69.225814, 69.294067, 25.866122),
+    "traction_gap": ("5de3922d8c49", 45.659101, 45.643154, 18.355372),
+    "lag_1hz_5hz": ("2021372c1fe4", 50.254364, 50.209205, 21.214771),
+    "common_delay": ("255ead7bf27f", 59.103404, 59.071730, 22.839209),
+    "two_loggers_common_delay": ("2bd47049fed5", 62.932137, 62.903226, 24.596264),
+    "other_cars_10hz": ("0a3ec1829ba0", 61.009380, 60.996863, 22.684901),
+    "other_cars_1hz": ("c670ae4f5f61", 59.305715, 59.090909, 23.484155),
+    "other_cars_mixed": ("f82d9fd7cb04", 83.218862, 82.840237, 31.724078),
 }
+
+
+def test_every_family_is_held() -> None:
+    assert list(DRAWN) == list(FAMILIES)  # a new one comes last, and into this table
 
 
 @pytest.mark.parametrize("name", DRAWN)
@@ -107,6 +120,18 @@ def test_gap_lies_over_the_whole_trap(index: int) -> None:
     run = family("gap", seeded(5, "gap", index))
     [label] = run.gnss[0][2].labels
     assert label.start_s < run.truth.entry_s and label.end_s > run.truth.exit_s
+
+
+def test_a_common_delay_shows_in_no_speed_by_place() -> None:
+    """Speed and place are those of one earlier moment: at the logged place the car had the logged speed."""
+    run = family("common_delay", seeded(5, "common_delay", 0))
+    log = run.gnss[0][2]
+    assert 0.05 <= log.logger.delay_s <= 0.5
+    then = run.truth.motion_at(log.true_s - log.logger.delay_s)[1]
+    now = run.truth.motion_at(log.true_s)[1]
+    # 6 sd of white noise, and as much of the drift; the delay itself costs up to 8 m/s² times 0.3 s
+    wide = 6 * (log.logger.speed_white_mps + log.logger.speed_drift_mps)
+    assert np.max(np.abs(log.speed_mps - then)) < wide < np.max(np.abs(log.speed_mps - now))
 
 
 def test_lift_before_the_trap() -> None:
