@@ -20,9 +20,13 @@ from speedlog.physics.sampling import peak_missed_most, ramp_read_low, rate_for_
 from speedlog.reconcile.hidden import seen_lag
 from speedlog.samples import Recording
 from speedlog.settings import Settings, SuitsSettings
+from speedlog.units import find_unit
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+_PLACES = 6  # digits after the point; no log writes a speed finer
+_ON_STEP = 1e-3  # of a step: what conversions leave of a number that lies on it
+_ALIKE = 1.001  # the smallest difference is the step itself, but for arithmetic
 _K = 1.96  # half-width of a normal law's central 95 %
 
 
@@ -75,7 +79,8 @@ class Suits:
         missed_most_mps, missed_mean_mps: by which a sharp peak can be missed.
         step_u_mps: standard uncertainty by the text's step.
         limits: known ones between what the log has shown and just above the target.
-        lag_most_s: 95 % upper end of the lag, never under what wander looks like; late_mps, late_most_mps: what lag and upper end cost.
+        lag_most_s: 95 % upper end of the lag, never under what wander looks like.
+        late_mps, late_most_mps: what lag and upper end cost.
         lost_m: what the longest loss near the fastest part would cover at the target.
         allowed_mps: how much is still enough.
     """
@@ -124,7 +129,7 @@ def logger_facts(recording: Recording, settings: Settings) -> LoggerFacts:
     return LoggerFacts(
         passes=len(seen),
         interval_s=float(np.median(intervals)) if intervals else 1.0 / float(recording.rate_hz or 1.0),
-        step_mps=text_step(speed),
+        step_mps=written_step(speed),
         top_mps=max((item.top_mps for item in seen), default=float(np.nanmax(speed))),
         flat_mps=None if flat is None else flat[0],
         flat_text="" if flat is None else flat[1],
@@ -169,6 +174,26 @@ def assess(facts: LoggerFacts, target_mps: float, trap_m: float, settings: Setti
         late_most_mps=late_most,
         lost_m=facts.longest_s * target_mps,
     )
+
+
+def written_step(speed_mps: Array) -> float:
+    """The step of a speed's text: the coarsest decimal step of a unit on which all readings lie.
+
+    Two readings of a short log may lie no nearer to each other than the car's pull takes them; the smallest
+    difference alone would then call the text coarse.
+    """
+    values = np.unique(speed_mps[np.isfinite(speed_mps)])
+    smallest = text_step(values)
+    fitting = [0.0]
+    for symbol in ("km/h", "mph", "kn", "m/s", "ft/s"):
+        unit = find_unit(symbol, "speed")
+        assert unit is not None, symbol
+        for places in range(_PLACES):
+            step = unit.to_si(10.0**-places)
+            off = np.abs(values / step - np.round(values / step))
+            if step <= smallest * _ALIKE and bool(np.all(off < _ON_STEP)):
+                fitting.append(step)
+    return max(fitting) or smallest
 
 
 def _tracks(recording: Recording, settings: Settings) -> list[Track]:

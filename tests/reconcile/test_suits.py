@@ -10,7 +10,7 @@ import pytest
 
 from speedlog.errors import SpeedlogError
 from speedlog.fusion.lag import Lag
-from speedlog.reconcile.suits import LoggerFacts, Slopes, assess, logger_facts
+from speedlog.reconcile.suits import LoggerFacts, Slopes, assess, logger_facts, written_step
 from speedlog.reconcile.suits_text import NO_STATEMENT, Finding, as_json, findings, last_word
 from speedlog.samples import Clock, Recording
 from speedlog.settings import Settings
@@ -82,6 +82,20 @@ def test_missing_epochs_near_the_fastest_part_and_elsewhere() -> None:
     assert near.lost_passes == 1 and "no epochs for" in near.fault_texts[0]
     far = logger_facts(recording(table[~((time > 5.0) & (time < 5.5))]), SETTINGS)
     assert (far.lost_epochs, far.lost_passes, far.longest_s, far.fault_texts) == (0, 0, 0.0, ())
+
+
+@pytest.mark.parametrize(
+    ("readings", "step"),
+    [
+        (np.arange(0, 90, 1.3) * KNOT, 0.1 * KNOT),  # a short log: no two readings nearer than 1.3 kn
+        (np.array([0.0, 12.0, 27.0, 250.0]) / 3.6, 1 / 3.6),
+        (np.array([0.0, 10.01, 10.02, 55.5]), 0.01),
+        (np.array([0.0, 0.25, 0.5, 1.0]) / np.pi, 0.25 / np.pi),  # on no decimal step: the smallest difference
+        (np.array([0.0, np.nan]), 0.0),
+    ],
+)
+def test_the_step_of_the_text(readings: np.ndarray, step: float) -> None:
+    assert written_step(readings) == pytest.approx(step)
 
 
 def test_a_log_without_positions_still_tells_rate_and_text() -> None:
