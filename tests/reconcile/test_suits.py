@@ -90,7 +90,10 @@ def test_missing_epochs_near_the_fastest_part_and_elsewhere() -> None:
         (np.arange(0, 90, 1.3) * KNOT, 0.1 * KNOT),  # a short log: no two readings nearer than 1.3 kn
         (np.array([0.0, 12.0, 27.0, 250.0]) / 3.6, 1 / 3.6),
         (np.array([0.0, 10.01, 10.02, 55.5]), 0.01),
-        (np.array([0.0, 0.25, 0.5, 1.0]) / np.pi, 0.25 / np.pi),  # on no decimal step: the smallest difference
+        (
+            np.array([0.0, 0.25, 0.5, 1.0]) / np.pi,
+            0.25 / np.pi,
+        ),  # on no decimal step: the smallest difference
         (np.array([0.0, np.nan]), 0.0),
     ],
 )
