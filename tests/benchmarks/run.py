@@ -8,7 +8,7 @@ import time
 from pathlib import Path
 
 from speedlog.demo.families import FAMILIES, MAIN_FAMILIES
-from tests.benchmarks import accuracy, faults, importers, one_pass
+from tests.benchmarks import accuracy, faults, importers, one_pass, widths
 from tests.benchmarks.table import save_json, text_table
 
 
@@ -63,10 +63,15 @@ def _accuracy(options: argparse.Namespace) -> None:
     print(f"seed {options.seed}, {each} passes a family; root mean square error of the trap speed, m/s")
     print("95 %: how often the interval holds the truth; width: its median, m/s; z: rms error over its sd")
     print(text_table(rows, accuracy.DIGITS))
+    thirds = widths.by_width(passes, names)
+    print("\nby thirds of the stated width: must be covered alike")
+    print(text_table(thirds, widths.DIGITS))
     for item in passes:
         if "failed" in item:
             print(f"failed: {item['family']} {item['index']}: {item['failed']}")
-    save_json(options.json, {"seed": options.seed, "each": each, "table": rows, "passes": passes})
+    save_json(
+        options.json, {"seed": options.seed, "each": each, "table": rows, "thirds": thirds, "passes": passes}
+    )
 
 
 if __name__ == "__main__":

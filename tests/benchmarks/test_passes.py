@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from speedlog.demo.gnss import GnssLogger, log_gnss
 from speedlog.demo.scenario import SimulatedPass
 from tests.benchmarks import accuracy, passes
 from tests.benchmarks.oracle import DENSITIES, oracle, oracles
+from tests.benchmarks.widths import by_width
 
 
 @pytest.fixture(scope="module")
@@ -144,3 +146,24 @@ def _dense(run: SimulatedPass, density: float) -> tuple[float, float]:
     speed = length / (times[1] - times[0])
     slope = np.array([1 / v1, -1 / v2, 0.0, 0.0])
     return float(speed), float(speed**2 / length * np.sqrt(slope @ spread @ slope))
+
+
+def test_thirds_by_hand() -> None:
+    """Six passes, widths 1, 1, 2, 2, 4, 4 m/s; errors of a quarter, and one of three widths."""
+    given = [(1.0, 0.25), (1.0, 3.0), (2.0, 0.5), (2.0, -0.5), (4.0, 1.0), (4.0, -1.0)]
+    found = [
+        {"family": "x", "true": 50.0, "speedlog": 50.0 + e, "interval": [50.0 + e - w / 2, 50.0 + e + w / 2]}
+        for w, e in given
+    ]
+    [row] = by_width([*found, {"family": "x", "failed": "on purpose"}, {"family": "y", "true": 1.0}], ["x"])
+    assert row["passes"] == 6
+    assert (row["narrow width"], row["middle width"], row["wide width"]) == (1.0, 2.0, 4.0)
+    assert (row["narrow 95 %"], row["middle 95 %"], row["wide 95 %"]) == (50.0, 100.0, 100.0)
+    # a quarter of a width is 0.98 of its sd
+    assert row["middle z"] == pytest.approx(0.98) and row["wide z"] == pytest.approx(0.98)
+    assert row["narrow z"] == pytest.approx(3.92 * math.sqrt((0.25**2 + 3.0**2) / 2))
+
+
+def test_thirds_of_no_pass() -> None:
+    [row] = by_width([], ["x"])
+    assert row["passes"] == 0 and math.isnan(row["wide 95 %"])
