@@ -23,6 +23,7 @@ import speedlog.demo
 from speedlog.demo.scenario import SimulatedPass
 
 _FACTS = "facts.json"
+_SOURCES = ("expected.py", "faults_events.py", "instruments.py", "oracle.py", "passes.py", "simple.py")
 
 
 @dataclass(frozen=True)
@@ -45,18 +46,29 @@ class Ready:
 
 
 def facts_of(run: SimulatedPass) -> dict[str, Any]:
-    """Truth and simple ways of a pass, and how it is to be reviewed."""
-    from speedlog.demo.scenario import figure_text
-    from tests.benchmarks import simple
-
+    """How the logs are to be reviewed, and in `parts` the facts of each pass in them, in order of time."""
     options: dict[str, Any] = {}
     if run.wheel is not None and run.wheel_diameter_m is not None:
         options = {"wheel_diameter": f"{1000 * run.wheel_diameter_m:.1f} mm", "gear_ratio": run.gear_ratio}
     return {
+        "options": options, "parts": [_part_facts(part) for part in run.passes],
+        "logs": [name for name, _, _ in run.gnss] + ([run.wheel[0]] if run.wheel else []),
+    }  # fmt: skip
+
+
+def _part_facts(run: SimulatedPass) -> dict[str, Any]:
+    """Truth and simple ways of one pass, the verdicts that are right, what is true of its instruments."""
+    from speedlog.demo.scenario import figure_text
+    from tests.benchmarks import simple
+    from tests.benchmarks.expected import doubt_is_due, expected_codes
+    from tests.benchmarks.instruments import true_lags, wheel_truth
+
+    return {
         "true": run.trap_mps, "peak_true": run.truth.peak_mps, "official": run.official_mps,
         "highest": simple.highest_reading(run), "interp": simple.interpolated(run),
-        "savgol": simple.savitzky_golay(run), "figure": figure_text(run.official_mps), "options": options,
-        "logs": [name for name, _, _ in run.gnss] + ([run.wheel[0]] if run.wheel else []),
+        "savgol": simple.savitzky_golay(run), "figure": figure_text(run.official_mps),
+        "expected": sorted(expected_codes(run)), "doubt_due": doubt_is_due(run),
+        "true_lags": true_lags(run), "true_wheel": wheel_truth(run),
     }  # fmt: skip
 
 
@@ -82,8 +94,11 @@ def _made(seed: int, name: str, indices: Sequence[int], oracle: bool) -> list[Re
     if oracle and runs:
         from tests.benchmarks.oracle import oracles
 
-        for item, answer in zip(facts, oracles(runs), strict=True):
-            item |= {"oracle": answer.trap_mps.tolist(), "oracle_sd": answer.sd_mps.tolist()}
+        for item in facts:
+            item["oracle"] = True
+        parts = [part for item in facts for part in item["parts"]]
+        for part, answer in zip(parts, oracles([one for run in runs for one in run.passes]), strict=True):
+            part |= {"oracle": answer.trap_mps.tolist(), "oracle_sd": answer.sd_mps.tolist()}
     return [Ready(run.files(), item) for run, item in zip(runs, facts, strict=True)]
 
 
@@ -93,7 +108,7 @@ def digest() -> str:
     here, demo = Path(__file__).parent, Path(speedlog.demo.__file__).parent
     found = hashlib.sha256(np.__version__.encode())
     for path in [*sorted(demo.glob("*.py")), demo.parent / "units.py", *sorted(here.glob("*.py"))]:
-        if path.parent != here or path.name in ("oracle.py", "simple.py", "passes.py", "verdicts.py"):
+        if path.parent != here or path.name in _SOURCES:
             found.update(path.name.encode() + b"\0" + path.read_bytes())
     return found.hexdigest()[:16]
 
