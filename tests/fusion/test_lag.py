@@ -1,0 +1,117 @@
+"""A logger whose speed comes late: how late, by what, and no lag where there is none."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.signal import lfilter
+
+from speedlog.fusion.estimate import accounts, estimate_motion
+from speedlog.fusion.lag import candidates, speed_lag
+from speedlog.fusion.passage import trap_passage
+from speedlog.fusion.settle import settle
+from speedlog.settings import FusionSettings
+from tests.fusion.conftest import MadePass, make_pass
+
+SETTINGS = FusionSettings()
+
+
+def late(made: MadePass, *, delay_s: float = 0.0, filter_s: float = 0.0, seed: int = 5) -> MadePass:
+    """The same pass with the true speed delayed, or put through scipy's first-order filter at 1 kHz."""
+    speed = np.interp(made.true_time_s - delay_s, made.true_time_s, made.true_speed_mps)
+    if filter_s:
+        keep = np.exp(-0.001 / filter_s)
+        speed = lfilter([1 - keep], [1, -keep], speed)
+    at = made.source.time_s
+    noise = np.random.default_rng(seed).normal(0, 0.06, len(at))
+    source = replace(made.source, speed_mps=np.abs(np.interp(at, made.true_time_s, speed) + noise))
+    return replace(made, source=source)
+
+
+@pytest.mark.parametrize(
+    "made", [{"delay_s": 0.25}, {"filter_s": 0.25}, {"delay_s": 0.08}, {"filter_s": 0.40}]
+)
+def test_the_lag_is_found_within_its_uncertainty(made: dict[str, float]) -> None:
+    found = speed_lag(late(make_pass(), **made).source)
+    assert found is not None
+    assert found.lag_s == pytest.approx(sum(made.values()), abs=max(3 * found.u_s, 0.01))
+    assert found.u_s < 0.02
+
+
+def test_a_late_speed_is_tried_as_a_delay_and_as_a_filter(clean_pass: MadePass) -> None:
+    source = late(clean_pass, delay_s=0.3).source
+    delay, filtered = (only for (only,) in candidates([source], SETTINGS))
+    assert delay.speed_delay_s == filtered.speed_filter_s == pytest.approx(0.3, abs=0.02)
+    assert delay.speed_filter_s == filtered.speed_delay_s == 0.0
+    assert candidates([clean_pass.source], SETTINGS) == [[clean_pass.source]]
+    both = candidates([source, clean_pass.source, source], SETTINGS)
+    assert len(both) == 4 and all(item[1] is clean_pass.source for item in both)
+
+
+def test_both_sides_of_the_least_and_the_most_lag(clean_pass: MadePass) -> None:
+    source = late(clean_pass, delay_s=0.1).source
+    assert len(candidates([source], SETTINGS)) == 2
+    assert len(candidates([source], replace(SETTINGS, lag_least_s=0.15))) == 1
+    assert len(candidates([source], replace(SETTINGS, lag_most_s=0.05))) == 1
+    found = speed_lag(source)
+    assert found is not None
+    assert len(candidates([source], replace(SETTINGS, lag_seen_sds=0.9 * found.lag_s / found.u_s))) == 2
+    assert len(candidates([source], replace(SETTINGS, lag_seen_sds=1.1 * found.lag_s / found.u_s))) == 1
+
+
+@pytest.mark.parametrize("made", [{"delay_s": 0.3}, {"filter_s": 0.3}])
+def test_delay_and_filter_are_told_apart_and_the_trap_speed_survives(
+    clean_pass: MadePass, made: dict[str, float]
+) -> None:
+    """Uncorrected, 0.3 s at 8 m/s² would read 2.4 m/s low."""
+    late_pass = late(clean_pass, **made)
+    beams = (clean_pass.entry_m, clean_pass.exit_m)
+    best = accounts([late_pass.source], [], beams, SETTINGS)[0]
+    lag, u = best.lag(0)
+    assert lag == pytest.approx(0.3, abs=0.02) and 0 < u < 0.01
+    motion = estimate_motion([late_pass.source], [], beams, SETTINGS)
+    assert motion is not None
+    assert (motion.gnss[0].speed_filter_s > 0) == ("filter_s" in made)
+    assert motion.lags[0].lag_s == pytest.approx(0.3, abs=0.02)
+    found = trap_passage(motion, *beams, 0.0)
+    assert found is not None
+    assert found.speed_mps == pytest.approx(clean_pass.trap_mps, abs=0.25)
+
+
+@pytest.mark.parametrize("rate", [5.0, 10.0, 25.0])
+def test_no_lag_is_seen_where_there_is_none(rate: float) -> None:
+    for seed in range(3):
+        (found,) = accounts([make_pass(seed, rate_hz=rate).source], [], None, SETTINGS)
+        assert found.lag(0) == (0.0, 0.0)
+
+
+def test_too_little_or_too_steady_a_log_tells_no_lag(clean_pass: MadePass) -> None:
+    few = clean_pass.source.time_s < 0.5
+    assert speed_lag(replace(clean_pass.source, speed_ok=few)) is None
+    standing = clean_pass.source.time_s < 1.9
+    assert speed_lag(replace(clean_pass.source, speed_ok=standing)) is None
+
+
+@pytest.mark.parametrize(
+    ("kind", "field"),
+    [
+        ("delay_s", "speed_delay_s"),
+        pytest.param(
+            "filter_s", "speed_filter_s",
+            marks=pytest.mark.xfail(reason="a filter's derivative is taken for a shift: 3 % short; told to the owner"),
+        ),
+    ],
+)  # fmt: skip
+def test_the_settled_lag_is_not_off_by_more_than_its_uncertainty_tells(kind: str, field: str) -> None:
+    """Begun 10 % short, of the right kind: the mean of six passes lies within 2.5 standard errors of what was made."""
+    off, size = [], []
+    for seed in range(6):
+        source = late(make_pass(seed), seed=seed + 50, **{kind: 0.3}).source
+        found = settle([replace(source, **{field: 0.27})], [], None, SETTINGS)
+        assert found is not None
+        lag, u = found.lag(0)
+        off.append(lag - 0.3)
+        size.append(u)
+    assert abs(np.mean(off)) < 2.5 * np.mean(size) / np.sqrt(6)
