@@ -23,9 +23,10 @@ def family(name: str, rng: Rng) -> SimulatedPass:
     return FAMILIES[name](name, rng)
 
 
-def _built(
+def built_pass(
     name: str, rng: Rng, scene: Scene, logs: list[GnssLog], wheel: ControllerLog | None = None
 ) -> SimulatedPass:
+    """A pass of what was driven and logged: file forms, the ruler's wheel and the trap figure drawn."""
     formats: tuple[Format, ...] = ("nmea", "nmea", "nmea", "csv", "gpx")
     dead = any(label.kind in ("dead_reckoned", "no_fix") for log in logs for label in log.labels)
     files = []
@@ -55,7 +56,7 @@ def _over_trap(rng: Rng, scene: Scene, least: float = 0.05, most: float = 0.8) -
 def _clean(rate_hz: float) -> Callable[[str, Rng], SimulatedPass]:
     def make(name: str, rng: Rng) -> SimulatedPass:
         scene = random_scene(rng, Plan())
-        return _built(name, rng, scene, [_log(rng, scene, rate_hz)])
+        return built_pass(name, rng, scene, [_log(rng, scene, rate_hz)])
 
     return make
 
@@ -63,13 +64,13 @@ def _clean(rate_hz: float) -> Callable[[str, Rng], SimulatedPass]:
 def _gap(name: str, rng: Rng, *, wheel: bool = False, plan: Plan | None = None) -> SimulatedPass:
     scene = random_scene(rng, plan or Plan())
     log = disturb.gap(_log(rng, scene, float(rng.choice([10, 20, 25]))), *_over_trap(rng, scene))
-    return _built(name, rng, scene, [log], random_controller(rng, scene) if wheel else None)
+    return built_pass(name, rng, scene, [log], random_controller(rng, scene) if wheel else None)
 
 
 def _ceiling(name: str, rng: Rng) -> SimulatedPass:
     scene = random_scene(rng, Plan())
     top = scene.truth.peak_mps - rng.uniform(0.5, 6.0)
-    return _built(name, rng, scene, [disturb.ceiling(_log(rng, scene), top)])
+    return built_pass(name, rng, scene, [disturb.ceiling(_log(rng, scene), top)])
 
 
 def _frozen(name: str, rng: Rng) -> SimulatedPass:
@@ -78,7 +79,7 @@ def _frozen(name: str, rng: Rng) -> SimulatedPass:
     log = disturb.frozen(
         _log(rng, scene, float(rng.choice([10, 20, 25]))), start, start + rng.uniform(0.3, 1.2)
     )
-    return _built(name, rng, scene, [log])
+    return built_pass(name, rng, scene, [log])
 
 
 def _with_outliers(rng: Rng, scene: Scene, log: GnssLog) -> GnssLog:
@@ -94,7 +95,7 @@ def _with_outliers(rng: Rng, scene: Scene, log: GnssLog) -> GnssLog:
 
 def _outliers(name: str, rng: Rng) -> SimulatedPass:
     scene = random_scene(rng, Plan())
-    return _built(name, rng, scene, [_with_outliers(rng, scene, _log(rng, scene))])
+    return built_pass(name, rng, scene, [_with_outliers(rng, scene, _log(rng, scene))])
 
 
 def _spoil(rng: Rng, scene: Scene, log: GnssLog) -> GnssLog:
@@ -127,19 +128,19 @@ def _mixed(name: str, rng: Rng, plan: Plan | None = None) -> SimulatedPass:
     if rng.random() < 0.4:
         logs.append(_spoil(rng, scene, _log(rng, scene)) if rng.random() < 0.5 else _log(rng, scene))
     wheel = random_controller(rng, scene, int(rng.integers(0, 3))) if rng.random() < 0.5 else None
-    return _built(name, rng, scene, logs, wheel)
+    return built_pass(name, rng, scene, logs, wheel)
 
 
 def _two_loggers(name: str, rng: Rng) -> SimulatedPass:
     scene = random_scene(rng, Plan())
     sound = _log(rng, scene, float(rng.choice([10, 20, 25])))
     holed = disturb.gap(_log(rng, scene, float(rng.choice([10, 20, 25]))), *_over_trap(rng, scene))
-    return _built(name, rng, scene, [holed, sound])
+    return built_pass(name, rng, scene, [holed, sound])
 
 
 def _lift_before(name: str, rng: Rng) -> SimulatedPass:
     scene = random_scene(rng, Plan(lift="before"))
-    return _built(name, rng, scene, [_log(rng, scene, float(rng.choice([10, 20, 25])))])
+    return built_pass(name, rng, scene, [_log(rng, scene, float(rng.choice([10, 20, 25])))])
 
 
 def _lag(name: str, rng: Rng, *, loggers: int = 1, wheel: bool = False) -> SimulatedPass:
@@ -151,7 +152,7 @@ def _lag(name: str, rng: Rng, *, loggers: int = 1, wheel: bool = False) -> Simul
         logs.append(_log(rng, scene, float(rng.choice([10, 20, 25])), **{kind: size}))
     if loggers == 1 and name == "two_loggers_one_lagging":
         logs.append(_log(rng, scene, float(rng.choice([10, 20, 25]))))
-    return _built(name, rng, scene, logs, random_controller(rng, scene) if wheel else None)
+    return built_pass(name, rng, scene, logs, random_controller(rng, scene) if wheel else None)
 
 
 def _trap_place(name: str, rng: Rng) -> SimulatedPass:
@@ -161,7 +162,7 @@ def _trap_place(name: str, rng: Rng) -> SimulatedPass:
     stated = replace(
         scene.trap, entry_m=round(scene.trap.entry_m + off, 3), exit_m=round(scene.trap.exit_m + off, 3)
     )
-    return replace(_built(name, rng, scene, [_log(rng, scene)]), trap=stated)
+    return replace(built_pass(name, rng, scene, [_log(rng, scene)]), trap=stated)
 
 
 def _tails(name: str, rng: Rng) -> SimulatedPass:
@@ -170,14 +171,14 @@ def _tails(name: str, rng: Rng) -> SimulatedPass:
     for _ in range(int(rng.integers(0, 3))):
         start = rng.uniform(2, scene.truth.stop_s - 2)
         log = disturb.place_jump(log, start, start + rng.uniform(0.3, 3), rng.normal(0, 4))
-    return _built(name, rng, scene, [log])
+    return built_pass(name, rng, scene, [log])
 
 
 def _other_car(plan: Plan, *, bursts: int = 0, wheel: bool = True) -> Callable[[str, Rng], SimulatedPass]:
     def make(name: str, rng: Rng) -> SimulatedPass:
         scene = random_scene(rng, plan)
         log = disturb.gap(_log(rng, scene, float(rng.choice([10, 20, 25]))), *_over_trap(rng, scene))
-        return _built(name, rng, scene, [log], random_controller(rng, scene, bursts) if wheel else None)
+        return built_pass(name, rng, scene, [log], random_controller(rng, scene, bursts) if wheel else None)
 
     return make
 
@@ -187,7 +188,7 @@ def _several(name: str, rng: Rng) -> SimulatedPass:
     several = several_scenes(rng, int(rng.integers(2, 5)))
     whole, logs = log_several(rng, several, random_logger(rng))
     first, *others = (
-        _built(name, rng, scene, [log]) for scene, log in zip(several.scenes, logs, strict=True)
+        built_pass(name, rng, scene, [log]) for scene, log in zip(several.scenes, logs, strict=True)
     )
     [(file, form, _)] = first.gnss
     # one file: every pass in the first one's name and form
@@ -200,7 +201,7 @@ def _slow_and_late(name: str, rng: Rng) -> SimulatedPass:
     scene = random_scene(rng, Plan())
     kind = "speed_filter_s" if rng.random() < 0.5 else "speed_delay_s"
     log = _log(rng, scene, float(rng.choice([1, 5])), **{kind: rng.uniform(0.05, 0.5)})
-    return _built(name, rng, scene, [log])
+    return built_pass(name, rng, scene, [log])
 
 
 def _common_delay(name: str, rng: Rng, *, beside: bool = False) -> SimulatedPass:
@@ -209,7 +210,7 @@ def _common_delay(name: str, rng: Rng, *, beside: bool = False) -> SimulatedPass
     logs = [_log(rng, scene, float(rng.choice([10, 20, 25])), delay_s=rng.uniform(0.05, 0.5))]
     if beside:
         logs.append(_log(rng, scene, float(rng.choice([10, 20, 25]))))
-    return _built(name, rng, scene, logs)
+    return built_pass(name, rng, scene, logs)
 
 
 def _any_car(rng: Rng) -> Plan:
@@ -237,7 +238,7 @@ FAMILIES: dict[str, Callable[[str, Rng], SimulatedPass]] = {
     "lag_wheel": lambda name, rng: _lag(name, rng, wheel=True),
     "trap_place": _trap_place,
     "heavy_tails": _tails,
-    "return": lambda name, rng: _built(
+    "return": lambda name, rng: built_pass(
         name, rng, scene := random_scene(rng, Plan(outbound=False)), [_log(rng, scene)]
     ),
     "lift_in_gap": lambda name, rng: _gap(name, rng, plan=Plan(lift="gap")),
@@ -251,10 +252,10 @@ FAMILIES: dict[str, Callable[[str, Rng], SimulatedPass]] = {
     "lag_1hz_5hz": _slow_and_late,
     "common_delay": _common_delay,
     "two_loggers_common_delay": lambda name, rng: _common_delay(name, rng, beside=True),
-    "other_cars_10hz": lambda name, rng: _built(
+    "other_cars_10hz": lambda name, rng: built_pass(
         name, rng, scene := random_scene(rng, _any_car(rng)), [_log(rng, scene, 10.0)]
     ),
-    "other_cars_1hz": lambda name, rng: _built(
+    "other_cars_1hz": lambda name, rng: built_pass(
         name, rng, scene := random_scene(rng, _any_car(rng)), [_log(rng, scene, 1.0)]
     ),
     "other_cars_mixed": lambda name, rng: _mixed(name, rng, _any_car(rng)),

@@ -1,4 +1,4 @@
-"""The benchmarks' command: python -m tests.benchmarks.run {importers,review,accuracy,faults} [options]"""
+"""The benchmarks' command: python -m tests.benchmarks.run {importers,review,estimate,accuracy,faults} [options]"""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import time
 from pathlib import Path
 
 from speedlog.demo.families import FAMILIES, MAIN_FAMILIES
-from tests.benchmarks import accuracy, faults, importers, one_pass, tables, widths
+from tests.benchmarks import accuracy, estimate, faults, importers, one_pass, tables, widths
 from tests.benchmarks.table import save_json, text_table
 
 
@@ -21,6 +21,9 @@ def main() -> None:
     reading.add_argument("--minutes", type=float, default=5.0)
     reading.add_argument("--seed", type=int, default=1)
     what.add_parser("review", help="time and memory of one review")
+    timed = what.add_parser("estimate", help="CPU time of the estimate alone; ten passes against one")
+    timed.add_argument("--seed", type=int, default=1)
+    timed.add_argument("--times", type=int, default=20)
     found = what.add_parser("accuracy", help="error and coverage of the trap speed on simulated passes")
     found.add_argument("--passes", type=int, default=200, help="in all, spread over the families")
     found.add_argument("--each", type=int, help="so many a family instead")
@@ -49,6 +52,14 @@ def main() -> None:
         rows = one_pass.measure()
         print(text_table(rows, {"peak MB": 0}))
         save_json(options.json, {"review": rows})
+    elif options.what == "estimate":
+        both = estimate.measure(options.seed, options.times)
+        print(
+            f"seed {options.seed}; CPU time of one thread, median of {options.times} (of a quarter: ten passes)"
+        )
+        for part in both.values():
+            print(text_table(part, {"times the peer": 1, "times one": 2}), end="\n\n")
+        save_json(options.json, both)
     elif options.what == "faults":
         save_json(options.json, faults.run(options))
     else:
