@@ -295,7 +295,8 @@ class VerdictSettings:
     only_just_en: float = setting(1.0, "En", "ISO/IEC 17043: |En| <= 1 agrees")
     lone_source_share: float = setting(0.025, "share of the figure", "design contract, rule 2")
     least_coverage: float = setting(0.5, "share of the trap", "design contract, rule 3")
-    logger_drift_mps: float = setting(0.035, "m/s", "slow Doppler error of one logger; as in fusion")
+    logger_drift_mps: float = setting(0.07, "m/s", "slow Doppler error of one logger; as in fusion")
+    logger_place_m: float = setting(1.1, "m", "slow place error of one logger; as in fusion")
     interpolation_divisor: float = setting(4.0, "1", "a corner between two epochs misses the chord by that share")
 
 

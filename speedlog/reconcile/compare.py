@@ -58,8 +58,27 @@ def own_reading(
     near = speed[max(first - 1, 0) : last + 1]
     # a straight line between two epochs can miss by about a quarter of how far they lie apart
     between = float(np.max(np.abs(np.diff(near)), initial=0.0)) / settings.interpolation_divisor
-    sd = np.sqrt(noise_mps**2 / max(len(near) - 1, 1) + settings.logger_drift_mps**2 + (between / _K) ** 2)
+    # and where the speed rises before and falls after, the peak between them can be cut off
+    between = max(between, _cut_off(speed[max(first - 2, 0) : last + 2]))
+    # a logger that sees itself a metre off takes its mean a metre off, on a slope of speed over distance
+    entered, left = np.interp([entry, leave], place, speed)
+    elsewhere = settings.logger_place_m * abs(left - entered) / (leave - entry)
+    noise = noise_mps**2 / max(len(near) - 1, 1)
+    sd = np.sqrt(noise + settings.logger_drift_mps**2 + elsewhere**2 + (between / _K) ** 2)
     return Reading(peak, mean, float(_K * sd), coverage, bool((flat & inside).any()))
+
+
+def _cut_off(speed_mps: Array) -> float:
+    """The most that a straight line between two epochs can lie under a peak between them, m/s.
+
+    Rising by r an interval before and falling by f an interval after, a sharp peak stands up to
+    r f / (r + f) above the line (closed form of sampling, as in `speedlog.physics.sampling`).
+    """
+    if len(speed_mps) < 4:
+        return 0.0
+    step = np.diff(speed_mps)
+    rise, fall = np.maximum(step[:-2], 0.0), np.maximum(-step[2:], 0.0)
+    return float(np.max(rise * fall / np.maximum(rise + fall, 1e-9)))
 
 
 def normalised_error(value: float, u: float, other: float, other_u: float) -> float:
