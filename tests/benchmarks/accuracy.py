@@ -48,7 +48,7 @@ def passes_of(job: Job) -> list[dict[str, Any]]:
     made = ready(job.seed, job.family, job.indices, oracle=job.oracle, cache=job.cache)
     found = []
     for index, item in zip(job.indices, made, strict=True):
-        wrong = _wrong_figures(job, index, item) if job.miskeyed else None
+        wrong = wrong_figures(job, index, item) if job.miskeyed else None
         with tempfile.TemporaryDirectory() as folder:
             answers = _reviewed(item, Path(folder), wrong)
         for part, (facts, answer) in enumerate(zip(item.facts["parts"], answers, strict=True)):
@@ -56,7 +56,7 @@ def passes_of(job: Job) -> list[dict[str, Any]]:
     return found
 
 
-def _wrong_figures(job: Job, index: int, item: Ready) -> list[str]:
+def wrong_figures(job: Job, index: int, item: Ready) -> list[str]:
     """Each figure 3 to 15 % off, up or down, by a generator of its own: the passes stay as they are."""
     from speedlog.demo.scenario import figure_text
 

@@ -96,12 +96,16 @@ def _codes_of_best(run: SimulatedPass, case: LogCase) -> set[str]:
 
 
 def _low_high_agree(run: SimulatedPass, log: GnssLog) -> set[str]:
-    """Rule 5 for a reading without its noise: how far the logger's lag takes it off the figure."""
+    """Rule 5 for a reading without its noise: how far the logger's lag takes it off the figure.
+
+    A delay that speed and place share cancels in a mean over the logger's own places.
+    """
     logger, truth = log.logger, run.truth
-    if logger.delay_s + logger.speed_delay_s + logger.speed_filter_s <= 0:
+    if logger.speed_delay_s + logger.speed_filter_s <= 0:
         return {"agree"}
-    time = log.true_s
-    late, prompt = lagging_speed(run, logger, time), truth.motion_at(time)[1]
+    late = lagging_speed(run, logger, log.true_s)
+    time = log.true_s - logger.delay_s  # at which the car was where the log has it
+    prompt = truth.motion_at(time)[1]
     off = _mean_over_trap(run, time, late) - truth.trap_mps
     near = (time > truth.entry_s - 1 / logger.rate_hz) & (time < truth.exit_s + 1 / logger.rate_hz)
     own = K * np.hypot(logger.speed_white_mps / np.sqrt(max(int(near.sum()) - 1, 1)), logger.speed_drift_mps)

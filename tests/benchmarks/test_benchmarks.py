@@ -12,9 +12,10 @@ from speedlog.demo.families import family
 from speedlog.demo.gnss import GnssLogger, log_gnss
 from speedlog.demo.scenario import SimulatedPass
 from tests.benchmarks import simple
-from tests.benchmarks.accuracy import summarise
+from tests.benchmarks.accuracy import Job, passes_of, summarise, wrong_figures
 from tests.benchmarks.importers import measure
 from tests.benchmarks.oracle import oracle, sound
+from tests.benchmarks.passes import ready
 from tests.benchmarks.table import text_table
 
 
@@ -83,3 +84,25 @@ def test_readers_all_read_the_same_number_of_samples() -> None:
 def test_table() -> None:
     text = text_table([{"name": "a", "x": 1.0}, {"name": "bc", "x": float("nan")}], {"x": 1})
     assert text.splitlines() == ["name    x", "----  ---", "a     1.0", "bc      -"]
+
+
+def test_several_passes_give_a_record_each_and_a_mis_keyed_figure_is_told() -> None:
+    run = family("several_passes", seeded(5, "several_passes", 0))
+    found = passes_of(Job(5, "several_passes", (0,), miskeyed=True))
+    assert [item["part"] for item in found] == list(range(len(run.parts)))
+    assert [item["true"] for item in found] == [part.trap_mps for part in run.parts]
+    # 3 to 15 % off is six times what the interval of a clean logger of any rate drawn leaves open
+    assert {item["miskeyed"] for item in found} == {"trap_figure_doubtful"}
+
+
+def test_wrong_figures_are_off_by_the_issues_sizes() -> None:
+    names = ("clean_25hz", "several_passes")
+    for name in names:
+        [item] = ready(5, name, [0])
+        wrong = wrong_figures(Job(5, name, (0,), miskeyed=True), 0, item)
+        official = [part["official"] for part in item.facts["parts"]]
+        mph = 0.44704  # the international mile an hour, exactly
+        off = [
+            abs(float(text.split()[0]) * mph / true - 1) for text, true in zip(wrong, official, strict=True)
+        ]
+        assert all(0.0299 < share < 0.1501 for share in off)
