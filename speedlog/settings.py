@@ -220,7 +220,7 @@ class FusionSettings:
     place_drift_fastest_s: float = setting(30.0, "s", "of one that wanders a metre within half a minute")
     place_drift_m2_s: float = setting(0.02, "m²/s", "wander of a metre over a minute, where the log can't tell it")
     trap_widening: float = setting(1.0, "factor", "of the trap's interval: the model's own (benchmarks)")
-    peak_widening: float = setting(1.0, "factor", "of the peak's interval: the model's own (benchmarks)")
+    peak_widening: float = setting(1.1, "factor", "of the peak's interval: no lift is the even ramp of the model (benchmarks)")
     student_freedom: float = setting(4.0, "1", "tails of readings: one in 60 beyond 4 sd")
     sudden_mps2: float = setting(30.0, "m/s²", "no car gains or sheds more on wheels; a larger step is wild")
     wild_sds: float = setting(8.0, "sd", "no noise reaches so far")
