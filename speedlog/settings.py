@@ -163,7 +163,7 @@ class FaultSettings:
 class FusionSettings:
     """Aligning clocks and estimating the motion (`speedlog.fusion`)."""
 
-    pull_fades_per_s: float = setting(0.2, "1/s", "force balance at 40 to 100 m/s: 0.1 at constant force, 0.3 at power")
+    pull_fades_per_s: float = setting(0.2, "1/s", "force balance at 40 to 100 m/s: 0.1 at constant force, 0.25 at power")
     excess_time_s: float = setting(3.0, "s", "how long this car's departure from that lasts: run-ups take 8 to 20 s")
     pull_excess_mps3: tuple[float, ...] = setting(
         (0.35, 1.2, 4.0, 12.0), "m/s³", "levels of excess jerk near trap and peak; the data weigh them"

@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from speedlog.fusion.answers import NONE
-from speedlog.fusion.doubt import doubted, doubted_runs
+from speedlog.fusion.doubt import Doubted, doubted, doubted_runs
 from speedlog.fusion.lag import Lag, candidates
-from speedlog.fusion.lifts import Branch, branches
+from speedlog.fusion.lifts import Branch, branches, unchanged_evidence
 from speedlog.fusion.measure import GnssSource, Noise, WheelSource
 from speedlog.fusion.motion import ACCEL, ALONG, SPEED
 from speedlog.fusion.settle import Settled, settle
@@ -105,18 +105,20 @@ def decided(found: Sequence[Settled], settings: FusionSettings) -> Motion | None
     """The motion with every answer about lifts and brakes weighed, under every account; None without any."""
     if not found:
         return None
-    every, totals, extra = [], [], []
+    every: list[list[list[Branch]]] = []
+    totals: list[float] = []
+    extra: list[Doubted] = []
     for item in found:
         of_account = [branches(item, stretch, settings) for stretch in item.close]
         every.append(of_account)
-        totals.append(sum(_log_total(of_stretch) for of_stretch in of_account))
+        totals.append(_account_total(item, of_account, settings))
         for stretch, of_stretch in zip(item.close, of_account, strict=True):
             either = (doubted(item, stretch, of_stretch, settings), doubted_runs(item, stretch, settings))
-            extra += [again for again in either if again is not None]
+            extra += [again for again in either if again is not None and not _known(again, extra)]
     for again in extra:
         of_account = [branches(again.settled, stretch, settings) for stretch in again.settled.close]
         every.append(of_account)
-        totals.append(again.price + sum(_log_total(of_stretch) for of_stretch in of_account))
+        totals.append(again.price + _account_total(again.settled, of_account, settings))
     found = (*found, *(item.settled for item in extra))
     order = sorted(range(len(found)), key=lambda i: -totals[i])
     share = np.exp(np.array(totals) - totals[order[0]])
@@ -145,6 +147,26 @@ def decided(found: Sequence[Settled], settings: FusionSettings) -> Motion | None
         best.knots_s, mean[:, ALONG], mean[:, SPEED], mean[:, ACCEL], np.sqrt(np.maximum(variance, 0.0)),
         best.noises, lags, best.gnss, best.wheels, tuple(stretches),
     )  # fmt: skip
+
+
+def _account_total(
+    account: Settled, of_account: Sequence[Sequence[Branch]], settings: FusionSettings
+) -> float:
+    """Log evidence of an account. Each stretch's holds that of the whole pass: it may count only once."""
+    parts = [_log_total(of_stretch) for of_stretch in of_account]
+    if len(parts) == 1:
+        return parts[0]
+    whole = unchanged_evidence(account, settings)
+    return whole + sum(part - whole for part in parts)
+
+
+def _known(again: Doubted, others: Sequence[Doubted]) -> bool:
+    """Whether another proposal leaves the same readings out."""
+    mine = again.settled
+    return any(
+        len(mine.weight) == len(other.settled.weight) and np.array_equal(mine.weight, other.settled.weight)
+        for other in others
+    )
 
 
 def _log_total(of_stretch: Sequence[Branch]) -> float:

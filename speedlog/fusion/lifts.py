@@ -73,6 +73,15 @@ def branches(
     return out
 
 
+def unchanged_evidence(found: Settled, settings: FusionSettings) -> float:
+    """Log evidence of the pass without a closer look anywhere: what all its stretches have in common."""
+    model = make_model(
+        found.seen, found.knots_s, found.roughness(settings), found.layout, found.place_drift_s, found.weight,
+        settings,
+    )  # fmt: skip
+    return solve(model, found.solved.mean).log_evidence
+
+
 def likeliest(every: list[Branch]) -> tuple[Branch, int]:
     """The branch and the hypothesis of the likeliest usual drive."""
     weights = [np.where(item.answers.usual, item.answers.log_weight, -np.inf) for item in every]
@@ -133,7 +142,9 @@ def _responses(solved: Solved, first: int, last: int, inputs: Array) -> tuple[Ar
     """
     model, chain = solved.model, solved.chain
     steps, count, d = model.steps, *solved.mean.shape
-    moving = np.flatnonzero(np.any(inputs, axis=(0, 2)))  # the states that a change moves, and no other
+    # the states that a change moves or whose noise goes with theirs: motion and filters, no other
+    filters = [model.layout.filtered(i) for i, item in enumerate(model.layout.filters_s) if item]
+    moving = np.array([*range(4), *filters])
     inputs = inputs[:, moving]
     pressed = steps.precision[first:last][:, moving[:, None], moving] @ inputs
     back = steps.transition[first:last][:, moving[:, None], moving].transpose(0, 2, 1)

@@ -183,13 +183,15 @@ def _tops(paths: Paths) -> Array:
         after = paths.state[every, np.minimum(before + 3, speed.shape[1] - 1), ACCEL]
         gone = np.where(near, begins - paths.time_s[before], 0.0)
         # until the lift the pull holds; then it fades over the lift's width, and the top is where it is nothing
-        fall = np.maximum(pull - after, 1e-6)
-        top = (
-            speed[every, before] + pull * gone + 0.5 * pull**2 / fall * np.nan_to_num(paths.width_s[:, which])
+        fading = (
+            np.maximum(pull, 0.0) / np.maximum(pull - after, 1e-6) * np.nan_to_num(paths.width_s[:, which])
         )
+        top = speed[every, before] + pull * (gone + fading / 2)
         better = near & (pull > 0) & (after < 0) & (top > value)
-        value = np.where(better, top, value)
-        time = np.where(better, begins, time)
+        later = gone + fading
+        there = paths.state[every, before, ALONG] + later * (speed[every, before] + pull * later / 2)
+        value, time = np.where(better, top, value), np.where(better, paths.time_s[before] + later, time)
+        travel = np.where(better, there, travel)
     sd = np.sqrt(np.maximum(_speed_variance_at(paths, at), 0.0))
     return np.stack([paths.weight, value, sd, time, travel], axis=1)
 

@@ -53,12 +53,18 @@ def _highest(
     probe = _probe(hump, side)
     height = np.correlate(speed, probe, mode="valid")
     clear = np.correlate(known.astype(float), np.ones(length), mode="valid") < 0.5
-    # a kink by J in a stretch of length W stands J W / 16 over the best parabola
-    kink = settings.spin_kink_mps2 * length * step / 16
+    kink = settings.spin_kink_mps2 * step * _kink(probe)
     limit = kink + settings.spin_sds * noise * float(np.linalg.norm(probe))
     excess = np.where(clear, height / limit, 0.0)
     at = int(np.argmax(excess))
     return float(excess[at]), at + side, at + side + hump
+
+
+def _kink(probe: Array) -> float:
+    """The hump that a kink of the speed by 1 a step, anywhere in the stretch, stands beside a parabola, in steps."""
+    at = np.arange(len(probe))
+    bent = -np.abs(at[:, None] - at[None, :]) / 2
+    return float(np.max(bent @ probe))
 
 
 def _probe(hump: int, side: int) -> Array:
