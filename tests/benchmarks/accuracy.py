@@ -150,7 +150,16 @@ def _against_oracle(good: Sequence[dict[str, Any]], error: Array, width: Array) 
         "ratio from": float(np.quantile(ratios, 0.025)),
         "ratio to": float(np.quantile(ratios, 0.975)),
         "width ratio": float(np.median(width) / np.median(2 * scale * sd)),
+        "sharp": _sharp(good, true),
     }
+
+
+def _sharp(good: Sequence[dict[str, Any]], true: Array) -> float:
+    """Root mean square error of the oracle that takes a wheel's slip from its own acceleration."""
+    if not any("oracle_sharp" in item for item in good):
+        return float("nan")
+    errors = np.array([item.get("oracle_sharp", item["oracle"]) for item in good]) - true[:, None]
+    return float(np.sqrt(np.min(np.mean(errors**2, axis=0))))
 
 
 def measure(

@@ -97,8 +97,12 @@ def _made(seed: int, name: str, indices: Sequence[int], oracle: bool) -> list[Re
         for item in facts:
             item["oracle"] = True
         parts = [part for item in facts for part in item["parts"]]
-        for part, answer in zip(parts, oracles([one for run in runs for one in run.passes]), strict=True):
+        ones = [one for run in runs for one in run.passes]
+        for part, answer in zip(parts, oracles(ones), strict=True):
             part |= {"oracle": answer.trap_mps.tolist(), "oracle_sd": answer.sd_mps.tolist()}
+        wheeled = [i for i, one in enumerate(ones) if one.wheel is not None]
+        for i, answer in zip(wheeled, oracles([ones[i] for i in wheeled], sharp=True), strict=True):
+            parts[i]["oracle_sharp"] = answer.trap_mps.tolist()
     return [Ready(run.files(), item) for run, item in zip(runs, facts, strict=True)]
 
 

@@ -77,6 +77,10 @@ def _accuracy(options: argparse.Namespace) -> None:
     rows = accuracy.table(passes, names)
     print(f"seed {options.seed}, {each} passes a family; root mean square error of the trap speed, m/s")
     print("95 %: how often the interval holds the truth; width: its median, m/s; z: rms error over its sd")
+    if options.oracle:
+        print(
+            "oracle: told labels, noise, drifts, lags; sharp: the same, a wheel's slip by its own acceleration"
+        )
     print(text_table(rows, accuracy.DIGITS))
     thirds = widths.by_width(passes, names)
     print("\nby thirds of the stated width: must be covered alike")
