@@ -214,6 +214,15 @@ def test_roughness_levels_and_their_number(looked_at: tuple[Settled, list[Branch
     assert heaviest <= 1
 
 
+def test_each_level_weighs_by_its_chance_before_the_readings(looked_at: tuple[Settled, list[Branch]]) -> None:
+    found, every = looked_at
+    stretch = next(item for item in found.close if item[0] < 12.0 < item[1])
+    even = replace(SETTINGS, pull_chance=(0.25,) * 4)
+    for item, same, chance in zip(every, branches(found, stretch, even), SETTINGS.pull_chance, strict=True):
+        gain = item.answers.log_weight - same.answers.log_weight
+        np.testing.assert_allclose(gain, np.log(chance / 0.25), atol=1e-9)
+
+
 def test_the_path_with_its_changes_is_straight_where_the_drive_was(
     looked_at: tuple[Settled, list[Branch]],
 ) -> None:
