@@ -106,18 +106,20 @@ def _low_high_agree(run: SimulatedPass, log: GnssLog) -> set[str]:
     late = lagging_speed(run, logger, log.true_s)
     time = log.true_s - logger.delay_s  # at which the car was where the log has it
     off = _mean_over_trap(run, time, late) - truth.trap_mps
+    # what straight lines between the epochs miss is the rate's part, not the lag's
+    lag_alone = _mean_over_trap(run, time, late) - _mean_over_trap(run, time, truth.motion_at(time)[1])
     near = (time > truth.entry_s - 1 / logger.rate_hz) & (time < truth.exit_s + 1 / logger.rate_hz)
     own = K * np.hypot(logger.speed_white_mps / np.sqrt(max(int(near.sum()) - 1, 1)), logger.speed_drift_mps)
     # between two epochs nobody knows the speed: a reading's interval may say so, up to a quarter of the step
     between = float(np.max(np.abs(np.diff(late[near])), initial=0.0)) / 4
     official = K * official_u_mps(run)
-    sharp = off / np.hypot(own, official) * EN_MARGIN
-    blunt = off / np.sqrt(own**2 + official**2 + between**2) / EN_MARGIN
+    sharp = max(abs(off), abs(lag_alone)) / np.hypot(own, official) * EN_MARGIN
+    blunt = abs(lag_alone) / np.sqrt(own**2 + official**2 + between**2) / EN_MARGIN
     side = "logger_low" if off < 0 else "logger_high"
     codes = set()
-    if abs(sharp) > DISAGREE_EN:
+    if sharp > DISAGREE_EN:
         codes.add(side)
-    if abs(blunt) <= DISAGREE_EN:
+    if blunt <= DISAGREE_EN:
         codes.add("agree")
     return codes
 
