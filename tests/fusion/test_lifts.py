@@ -38,7 +38,8 @@ def carried(model: Model, inputs: np.ndarray, first: int) -> np.ndarray:
 
 @pytest.mark.parametrize("layout", [Layout(1), Layout(2, (0.0, 0.3))])
 @pytest.mark.parametrize("constants", [0, 2])
-def test_responses_are_those_of_the_dense_posterior(layout: Layout, constants: int) -> None:
+@pytest.mark.parametrize("held", [0.0, 0.2])  # 0: no change brings an excess jerk with it
+def test_responses_are_those_of_the_dense_posterior(layout: Layout, constants: int, held: float) -> None:
     """Three changes as unknowns N(0, 5²): mean and covariance of all states, and the density of the readings."""
     model = small_model(SETTINGS, layout=layout, constants=constants, rough=Roughness(4.0, 5.0), knots=14)
     knots, (first, last) = model.knots_s, (2, 12)
@@ -46,7 +47,7 @@ def test_responses_are_those_of_the_dense_posterior(layout: Layout, constants: i
     inputs = np.concatenate(
         [
             ramps(knots, first, last, at, 0.055, layout, 0.0),
-            ramps(knots, first, last, at[1:], 0.3, layout, 0.2),
+            ramps(knots, first, last, at[1:], 0.3, layout, held),
         ],
         axis=2,
     )
