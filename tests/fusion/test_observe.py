@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from speedlog.fusion.knots import quintic
-from speedlog.fusion.measure import Noise, WheelSource, used_by
-from speedlog.fusion.model import make_rows
-from speedlog.fusion.motion import Layout
+from speedlog.fusion.measure import GnssSource, Noise, WheelSource, used_by
+from speedlog.fusion.model import make_model, make_rows, solve
+from speedlog.fusion.motion import Layout, Roughness
 from speedlog.fusion.observe import WHEEL_CONSTANTS, Reference, observe
 from speedlog.settings import FusionSettings
 from tests.fusion.conftest import make_pass
@@ -113,3 +113,53 @@ def test_rows_hold_the_quintic_and_a_straight_line_for_slow_errors() -> None:
     at = layout.speed_drift(0)
     assert rows.row[i, [at, d + at]] == pytest.approx([1 - share, share])
     assert np.count_nonzero(rows.row[i]) == 8
+
+
+# ---- how well a clock can be known ------------------------------------------------------------------------------
+
+STILL = replace(
+    SETTINGS, speed_drift_sd_mps=1e-6, place_sd_m=1e-4, lag_sd_s=10.0, wheel_clock_sd_s=10.0, wheel_scale_sd=1e-9,
+    wheel_growth_sd=1e-9, wheel_slip_sd=1e-9, wheel_noise_share=0.0, wheel_noise_floor_mps=0.05,
+)  # fmt: skip
+SINE = (
+    np.arange(200) / 25 + 0.02
+)  # references.md topic 12: 15 m/s sine of 8 s, 200 samples, sd 0.05: 0.424413 ms
+
+
+def sine(time: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    w = 2 * np.pi / 8
+    return 60 * time - 15 / w * np.cos(w * time), 60 + 15 * np.sin(w * time), 15 * w * np.cos(w * time)
+
+
+def sure_logger() -> tuple[GnssSource, Reference]:
+    """A logger that knows the motion to a hundredth of a millimetre."""
+    time = np.sort(np.concatenate([np.arange(0, 8.2, 0.05), SINE]))
+    travel, speed, accel = sine(time)
+    ok = np.ones(len(time), dtype=bool)
+    return GnssSource(time, travel, speed, ok, ok, 0.04), Reference(time, accel)
+
+
+def sd_of_constant(seen, layout: Layout, which: int) -> float:
+    knots = np.arange(0, 8.21, 0.05)
+    rough = [Roughness(12.0, 60.0)] * (len(knots) - 1)
+    drift = np.full(layout.gnss, 60.0)
+    solved = solve(make_model(seen, knots, rough, layout, drift, 1 / seen.variance, STILL))
+    return float(np.sqrt(solved.constant_cov[which, which]))
+
+
+def test_a_loggers_lag_is_known_as_well_as_the_cramer_rao_bound_allows() -> None:
+    """Kay 1993, ex. 3.13: var >= s0² / sum s'(t)²."""
+    (sure, reference), ok = sure_logger(), np.ones(200, dtype=bool)
+    other = GnssSource(SINE, np.zeros(200), sine(SINE)[1], ~ok, ok, 0.04)
+    layout = Layout(2)
+    noises = [Noise(1e-5, 1e-5, 0.01), Noise(0.05, 0.05, 0.01)]
+    seen = observe([sure, other], noises, [], layout, reference, (1,), STILL)
+    assert sd_of_constant(seen, layout, 0) == pytest.approx(0.424413e-3, rel=0.01)
+
+
+def test_a_wheels_clock_is_known_as_well_as_the_cramer_rao_bound_allows() -> None:
+    sure, reference = sure_logger()
+    wheel = WheelSource(SINE, sine(SINE)[1], 1.0, 0.0, 0.0, 0.0)
+    layout = Layout(1, (), (1e-7,))
+    seen = observe([sure], [Noise(1e-5, 1e-5, 0.01)], [wheel], layout, reference, (), STILL)
+    assert sd_of_constant(seen, layout, 3) == pytest.approx(0.424413e-3, rel=0.01)
