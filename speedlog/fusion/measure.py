@@ -122,7 +122,8 @@ def third_difference_sd(values: Array, time_s: Array, interval_s: float) -> tupl
     even = np.abs(steps - interval_s) < 0.25 * interval_s
     run = even[:-2] & even[1:-1] & even[2:]
     third = np.diff(values, 3)[run]
-    third = third[third != 0] if np.mean(third == 0) > 0.3 else third  # standing still on one value
+    if len(third) and np.mean(third == 0) > 0.3:  # standing still on one value
+        third = third[third != 0]
     if len(third) < 8:
         return float("nan"), 0
     return float(np.sqrt(np.median(third**2) / _MEDIAN_OF_SQUARE / 20.0)), len(third)

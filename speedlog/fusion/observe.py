@@ -61,6 +61,25 @@ class Reference:
     def accel_at(self, time_s: Array) -> Array:
         return np.asarray(np.interp(time_s, self.time_s, self.accel_mps2))
 
+    def twice_filtered_at(self, time_s: Array, constant_s: float) -> Array:
+        """The acceleration behind two filters of this time constant.
+
+        A filter f' = (v - f) / T shows df/dT = g with g' = -(g + f') / T: the acceleration, filtered to f'
+        and filtered again.
+        """
+        if constant_s <= 0:
+            return self.accel_at(time_s)
+        step = min(constant_s / 5, 0.05)
+        grid = np.arange(self.time_s[0], self.time_s[-1] + step, step)
+        keep, values = float(np.exp(-step / constant_s)), self.accel_at(grid)
+        for _ in range(2):
+            out, state = np.empty(len(values)), float(values[0])
+            for k, value in enumerate(values.tolist()):
+                state = keep * state + (1 - keep) * value
+                out[k] = state
+            values = out
+        return np.asarray(np.interp(time_s, grid, values))
+
 
 WHEEL_CONSTANTS = 4  # of each wheel log: scale, growth, slip, clock
 
@@ -81,8 +100,7 @@ def observe(
         speed, place = _gnss_readings(i, source, noise, layout, count)
         if reference is not None and i in late:
             at = late.index(i)
-            # a filter that is a little slower than thought reads as a little more delay
-            speed.constant[:, at] = -reference.accel_at(speed.time_s - source.speed_filter_s)
+            speed.constant[:, at] = -reference.twice_filtered_at(speed.time_s, source.speed_filter_s)
             mean[at], sd[at] = -source.speed_lag_s, settings.lag_sd_s
         parts += [speed, place]
     for i, wheel in enumerate(wheels):

@@ -255,9 +255,12 @@ def student_weight(size: Array, settings: FusionSettings) -> Array:
 
 
 def _known(found: Settled) -> Array:
-    """(n,) variance of the model at each reading, taken at the nearer knot."""
+    """(n,) variance of the model at each reading, taken at the nearer knot, the constants held.
+
+    With them the reading's own row would be needed too: a lag and a speed are unsure against each other.
+    """
     rows, d = found.solved.model.rows, found.layout.size
-    spread = found.solved.variances()
+    spread = found.solved.chain.variances()
     later = np.abs(rows.row[:, d:]).sum(axis=1) > np.abs(rows.row[:, :d]).sum(axis=1)
     knot = rows.before + later
     row = np.zeros((len(knot), d))

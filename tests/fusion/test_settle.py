@@ -34,10 +34,7 @@ def test_student_weights() -> None:
 @pytest.mark.parametrize(
     ("speed_sd", "place_sd"),
     [
-        pytest.param(
-            0.04, 0.03,
-            marks=pytest.mark.xfail(reason="the lag's uncertainty counts as noise of the readings; told to the owner"),
-        ),
+        (0.04, 0.03),
         (0.14, 0.10),
     ],
 )  # fmt: skip
