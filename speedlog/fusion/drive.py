@@ -184,8 +184,8 @@ def add_wheels(
     motion = decided(found, settings.fusion)
     assert motion is not None
     placed = tuple(
-        _placed(_moved(part, source), motion, drive.sign, settings)
-        for part, source in zip(parts, motion.wheels, strict=True)
+        _placed(_moved(part, source), motion, wander, drive.sign, settings)
+        for part, source, wander in zip(parts, motion.wheels, motion.wander, strict=True)
     )
     return _unmasked(replace(drive, wheels=placed, motion=motion), settings), tuple(left_out)
 
@@ -239,13 +239,13 @@ def stands_behind(settled: Settled) -> Mask:
     return trusted
 
 
-def _placed(part: WheelPart, motion: Motion, sign: int, settings: Settings) -> WheelPart:
+def _placed(part: WheelPart, motion: Motion, wander: Array, sign: int, settings: Settings) -> WheelPart:
     """The wheel log's samples where the car was, and its speed with growth and slip taken off."""
     track, source = part.track, part.fit.source
     inside = (track.time_s >= motion.time_s[0]) & (track.time_s <= motion.time_s[-1])
     time, tread = track.time_s[inside], part.speed_mps[inside]
     accel = np.interp(time, motion.time_s, motion.accel_mps2)
-    speed = source.speed_of(tread, accel, settings.fusion)
+    speed = source.speed_of(tread, accel, settings.fusion) * (1 + np.interp(time, motion.time_s, wander))
     along = sign * np.interp(time, motion.time_s, motion.travel_m)
     track = replace(
         track, time_s=time, samples=track.samples[inside], along_m=along, across_m=np.full(len(time), np.nan)

@@ -59,6 +59,7 @@ class Motion:
         noises: what was found of each GNSS logger's noise. lags: how late its speed comes.
         gnss, wheels: the sources, with what was found of lags, scales and clocks taken in.
         stretches: the paths through each stretch looked at closely.
+        wander: of each wheel's scale, as a logarithm, beside its constants.
     """
 
     time_s: Array
@@ -71,6 +72,7 @@ class Motion:
     gnss: tuple[GnssSource, ...]
     wheels: tuple[WheelSource, ...]
     stretches: tuple[tuple[Paths, ...], ...]
+    wander: tuple[Array, ...] = ()
 
 
 def estimate_motion(
@@ -145,8 +147,14 @@ def decided(found: Sequence[Settled], settings: FusionSettings) -> Motion | None
     lags = tuple(Lag(*best.lag(i)) for i in range(len(best.gnss)))
     return Motion(
         best.knots_s, mean[:, ALONG], mean[:, SPEED], mean[:, ACCEL], np.sqrt(np.maximum(variance, 0.0)),
-        best.noises, lags, best.gnss, best.wheels, tuple(stretches),
+        best.noises, lags, best.gnss, best.wheels, tuple(stretches), _wander(best),
     )  # fmt: skip
+
+
+def _wander(found: Settled) -> tuple[Array, ...]:
+    """What is left of each wheel's scale at every knot: its slow wander, and the constants not yet taken in."""
+    at = [found.layout.wheel_scale(i) for i in range(found.layout.wheels)]
+    return tuple(np.asarray(found.solved.mean[:, k]) for k in at)
 
 
 def _account_total(

@@ -75,7 +75,12 @@ def speed_ratio(
         return found
     # a speed that tops out reads low where the car is fastest: its slower half tells
     slower = _median(ratios[quick <= np.nanmedian(quick)], settings)
-    return slower if slower is not None and unit_of_ratio(slower, settings) is not None else found
+    # one that comes late reads low while the car gains speed, and as much high while it loses it
+    whole = float(np.nansum(logged[fast]) / np.nansum(metres[fast]))
+    for other in (slower, whole):
+        if other is not None and unit_of_ratio(other, settings) is not None:
+            return other
+    return found
 
 
 def _median(ratios: Numbers, settings: ReadSettings) -> float | None:

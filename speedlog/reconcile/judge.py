@@ -244,9 +244,13 @@ def _verdict(
     if passage is None:
         return Verdict("not_enough_data", unreached_text(official, unit), None)
     interval = (passage.low_mps, passage.high_mps)
-    finding = decide(
-        passage.speed_mps, interval, official, [part.witness for part in parts], settings.verdict
-    )
+    witnesses = [
+        replace(part.witness, late_mps=part.hidden.late_trap_mps)
+        if part.hidden is not None and part.hidden.put_right
+        else part.witness
+        for part in parts
+    ]
+    finding = decide(passage.speed_mps, interval, official, witnesses, settings.verdict)
     text = verdict_text(
         finding, passage.speed_mps, interval, official, {part.witness.name: part.faults for part in parts},
         passage.exit_accel_mps2, passage.exit_s - passage.entry_s, unit, settings.verdict,

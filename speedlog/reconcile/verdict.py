@@ -18,6 +18,7 @@ class Witness:
     is_gnss: bool
     reading: Reading
     interval_s: float = 0.0
+    late_mps: float = 0.0  # what a lag that is beyond doubt took off its trap reading
 
 
 @dataclass(frozen=True)
@@ -77,7 +78,9 @@ def _agreeing_pair(
                 continue
             if a.flat_topped_in_trap or b.flat_topped_in_trap:
                 continue
-            together = abs(normalised_error(a.trap_mps, a.trap_u_mps, b.trap_mps, b.trap_u_mps))
+            # a logger that is known to come late would else agree with no other
+            first, second = a.trap_mps + one.late_mps, b.trap_mps + two.late_mps
+            together = abs(normalised_error(first, a.trap_u_mps, second, b.trap_u_mps))
             if together <= settings.only_just_en:
                 return one, two
     return None
