@@ -108,36 +108,43 @@ def why_text(hidden: Hidden, found: Difference, faulty: bool, unit: str, setting
         unit: of the speeds told.
     """
     words, rest, said = Speeds.of(unit), found.value_mps, []
+    worth = settings.worth_share * found.reference_mps
     late = hidden.late_trap_mps if found.by_trap else hidden.late_peak_mps
-    explains = abs(rest) > found.doubt_mps and late * rest < 0 and abs(late) > settings.least_mps
-    if hidden.put_right and hidden.lag is not None and explains:
+    # a slow logger's doubt is itself what its rate may have cut off: it must not hush what a large lag took
+    felt = abs(rest) > found.doubt_mps or (abs(late) > worth and abs(rest) > settings.least_mps)
+    if (
+        hidden.put_right
+        and hidden.lag is not None
+        and felt
+        and late * rest < 0
+        and abs(late) > settings.least_mps
+    ):
         doubt = found.doubt_mps + 2.0 * abs(late) * hidden.lag.u_s / hidden.lag.lag_s
         does = f"{'takes off' if late > 0 else 'adds'} {words.gap(late)} here"
         covers = _covers(abs(late), rest, doubt, words)
         said.append(f"Its speed comes {hidden.lag.lag_s:.2f} s late, which {does} and {covers}.")
         rest = 0.0 if abs(rest + late) <= doubt else rest + late
     most = hidden.trap_mps if found.by_trap else hidden.peak_mps
+    low = rest < -found.doubt_mps
+    # beside a fault near the trap, a rate that can't be all of it is no story
+    beside = low and faulty and rest + most < -found.doubt_mps
+    if most <= settings.least_mps or beside or not (low or most > worth):
+        return " ".join(said)
     what = "lower its trap reading" if found.by_trap else "be missed"
     missed = f"At {hidden.rate_hz:.3g} Hz a sharp peak can {what} by up to {words.gap(most)}"
-    if most <= settings.least_mps:
-        return " ".join(said)
-    if rest < -found.doubt_mps:
-        enough = rest + most >= -found.doubt_mps
-        if enough or not faulty:
-            said.append(f"{missed}, which {_covers(most, rest, found.doubt_mps, words)}.")
-    elif most > settings.worth_share * found.reference_mps:
-        said.append(f"{missed}.")
-    return " ".join(said)
+    covers = f", which {_covers(most, rest, found.doubt_mps, words)}" if rest < -settings.least_mps else ""
+    return " ".join([*said, f"{missed}{covers}."])
 
 
 def _covers(size_mps: float, rest_mps: float, doubt_mps: float, words: Speeds) -> str:
     """Whether an effect covers what is left of a difference, or does so within the doubts."""
     gap = words.gap(rest_mps)
+    what = "the difference" if gap.startswith("under") else f"the {gap}"
     if size_mps >= _NEARLY * abs(rest_mps):
-        return f"covers the {gap}"
+        return f"covers {what}"
     if abs(rest_mps) - size_mps <= doubt_mps:
-        return f"covers the {gap} within the uncertainties"
-    return f"does not cover the {gap}"
+        return f"covers {what} within the uncertainties"
+    return f"does not cover {what}"
 
 
 def _slopes(

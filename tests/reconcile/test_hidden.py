@@ -121,6 +121,27 @@ def test_where_there_is_nothing_to_explain_only_a_slow_rate_is_told() -> None:
     assert not said(replace(HIDDEN, peak_mps=0.04), -3.0)  # under the least: nobody suspects it
 
 
+def test_a_slow_logger_low_within_its_own_doubt_is_explained_all_the_same() -> None:
+    """Its doubt holds what its rate may have cut off: 0.6 m/s under the reference is then no disagreement."""
+    text = "At 5 Hz a sharp peak can be missed by up to 1.0 m/s"
+    assert said(HIDDEN, -0.6, doubt=2.0) == f"{text}, which covers the 0.6 m/s."
+    assert said(HIDDEN, -0.6, doubt=2.0, faulty=True) == f"{text}, which covers the 0.6 m/s."
+    # both sides of the least, 0.05 m/s
+    assert said(HIDDEN, -0.051, doubt=2.0) == f"{text}, which covers the difference."
+    assert said(HIDDEN, -0.049, doubt=2.0) == f"{text}."
+
+
+def test_a_large_lag_is_told_within_a_slow_loggers_doubt_and_a_small_one_is_not() -> None:
+    """Half a percent of 90 m/s is 0.45."""
+    slow = replace(LATE, rate_hz=1.0, trap_mps=2.0)
+    text = said(replace(slow, late_trap_mps=0.46), -0.5, doubt=2.0, by_trap=True)
+    assert text.startswith(
+        "Its speed comes 0.20 s late, which takes off 0.5 m/s here and covers the 0.5 m/s. At 1 Hz"
+    )
+    assert "late" not in said(replace(slow, late_trap_mps=0.44), -0.5, doubt=2.0, by_trap=True)
+    assert "late" not in said(replace(slow, late_trap_mps=0.46), -0.049, doubt=2.0, by_trap=True)
+
+
 def test_the_trap_reading_has_its_own_bound() -> None:
     text = said(HIDDEN, -0.3, by_trap=True)
     assert (
