@@ -334,7 +334,7 @@ class LocateSettings:
 
     grid_m: float = setting(0.1, "m", "a tenth of what a stand-alone receiver can tell")
     place_sd_m: float = setting(1.0, "m", "slow place error of the loggers, one a pass; references topic 5: 0.5 to 1.5 m")
-    band_widening: float = setting(1.12, "factor", "of the estimate's band, as for the trap's interval (trap_widening)")
+    band_widening: float = setting(1.0, "factor", "of the estimate's band, as for the trap's interval (trap_widening)")
     slowest_mps: float = setting(5.0, "m/s", "slower, a car is carried or set down, not timed")
     least_passes: int = setting(2, "passes", "one figure fits two places, before and after the top speed, unchecked")
     checked_passes: int = setting(3, "passes", "of two figures that disagree nobody can name the wrong one")
