@@ -47,16 +47,11 @@ def coarse_offset(
         wheel_time, tread_mps: (N,) on the wheel log's clock; any constant factor in the speed.
         time, speed_mps: (M,) on the common clock; NaN speed between passes.
     """
-    # imported late: a quarter of a second that a review without a wheel log need not spend
-    from scipy.signal import correlate
-
     hz = settings.wheel_grid_hz
     wheel, wheel_known = _on_grid(wheel_time, tread_mps, hz)
     gnss, gnss_known = _on_grid(time, speed_mps, hz)
-    count = correlate(gnss_known, wheel_known, method="fft")
-
-    def over_overlap(one: Array, two: Array) -> Array:
-        return np.asarray(correlate(one, two, method="fft"))
+    over_overlap = _correlated
+    count = over_overlap(gnss_known, wheel_known)
 
     with np.errstate(divide="ignore", invalid="ignore"):
         mean_g, mean_w = over_overlap(gnss, wheel_known) / count, over_overlap(gnss_known, wheel) / count
@@ -74,6 +69,18 @@ def coarse_offset(
     far = np.abs(np.arange(len(likeness)) - best) > settings.wheel_rival_s * hz
     rival = float(likeness[far].max()) if far.any() else -1.0
     return CoarseOffset(float(time[0] + shift - wheel_time[0]), float(likeness[best]), rival)
+
+
+def _correlated(one: Array, two: Array) -> Array:
+    """(N + M - 1,) sums of products at every shift of `two` along `one`, by the fast Fourier transform.
+
+    The same as scipy.signal.correlate; that module alone takes longer to import than a pass to review.
+    """
+    from scipy.fft import irfft, next_fast_len, rfft
+
+    count = len(one) + len(two) - 1
+    size = next_fast_len(count, real=True)
+    return np.asarray(irfft(rfft(one, size) * rfft(two[::-1], size), size)[:count])
 
 
 def _on_grid(time: Array, values: Array, hz: float) -> tuple[Array, Array]:

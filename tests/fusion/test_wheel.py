@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -87,3 +89,25 @@ def test_real_drive_wheels_follow_the_receiver() -> None:
     assert fit is not None
     assert fit.source.scale == pytest.approx(1.009, abs=0.002)
     assert fit.residual_mps < 0.12
+
+
+def test_correlation_is_that_of_a_general_library() -> None:
+    from scipy.signal import correlate
+
+    from speedlog.fusion.wheel import _correlated
+
+    rng = np.random.default_rng(8)
+    one, two = rng.normal(size=731), rng.normal(size=98)
+    np.testing.assert_allclose(_correlated(one, two), correlate(one, two, mode="full"), atol=1e-10)
+
+
+def test_a_review_with_a_wheel_log_needs_no_statistics_library() -> None:
+    """scipy.stats alone takes longer to import than a pass takes to be fused."""
+    code = (
+        "import sys, speedlog; from speedlog.demo import sample_folder as f; d = f(); "
+        "speedlog.review([d / 'p09_front.nmea', d / 'p09_controller.csv'], "
+        "course=speedlog.Course.load(d / 'course.toml'), trap='196.9 mph', wheel_diameter='88 mm'); "
+        "print([name for name in ('scipy.stats', 'scipy.signal', 'numba') if name in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
