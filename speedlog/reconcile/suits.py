@@ -13,20 +13,17 @@ from speedlog.course.track import Track, make_track
 from speedlog.errors import SpeedlogError
 from speedlog.faults import Span, find_faults, speed_usable, usable
 from speedlog.faults.ceilings import Limit, known_limits_between
-from speedlog.faults.signals import bridged_speed, readings, text_step
+from speedlog.faults.signals import bridged_speed, readings
 from speedlog.fusion.lag import Lag
 from speedlog.fusion.measure import GnssSource
 from speedlog.physics.sampling import peak_missed_most, ramp_read_low, rate_for_one_inside, step_uncertainty
 from speedlog.reconcile.hidden import seen_lag
+from speedlog.reconcile.written import with_fresh_rows, written_step
 from speedlog.samples import Recording
 from speedlog.settings import Settings, SuitsSettings
-from speedlog.units import find_unit
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
-_PLACES = 6  # digits after the point; no log writes a speed finer
-_ON_STEP = 1e-3  # of a step: what conversions leave of a number that lies on it
-_ALIKE = 1.001  # the smallest difference is the step itself, but for arithmetic
 _K = 1.96  # half-width of a normal law's central 95 %
 
 
@@ -45,10 +42,12 @@ class LoggerFacts:
     Attributes:
         passes: found in it.
         interval_s: between its epochs at speed.
+        rows_hz: how often it writes a row, where most rows only repeat the last speed; else None.
         step_mps: of its speed's text.
         top_mps: its highest sound reading.
         flat_mps: the lowest speed at which readings stopped, and `flat_text` what was seen; None if none did.
         slopes: of the pass whose peak is the easiest to miss; None without a pass.
+        pull_mps2: the hardest pull through the fastest part of a pass; None where no pass shows one.
         lag: of its speed against its own positions, over all passes; None where the log can't tell.
         lost_epochs: missing or unusable near the fastest parts; lost_passes: in so many of the passes.
         longest_s: the longest time without a usable epoch there; 0 where none is missing.
@@ -57,11 +56,13 @@ class LoggerFacts:
 
     passes: int
     interval_s: float
+    rows_hz: float | None
     step_mps: float
     top_mps: float
     flat_mps: float | None
     flat_text: str
     slopes: Slopes | None
+    pull_mps2: float | None
     lag: Lag | None
     lost_epochs: int
     lost_passes: int
@@ -78,6 +79,7 @@ class Suits:
         slopes, own_slopes: the peak's, and whether they are this log's.
         missed_most_mps, missed_mean_mps: by which a sharp peak can be missed.
         step_u_mps: standard uncertainty by the text's step.
+        pull_mps2: at which a lag costs: a trap may stand anywhere in the fastest part, not at the peak alone.
         limits: known ones between what the log has shown and just above the target.
         lag_most_s: 95 % upper end of the lag, never under what wander looks like.
         late_mps, late_most_mps: what lag and upper end cost.
@@ -96,6 +98,7 @@ class Suits:
     missed_most_mps: float
     missed_mean_mps: float
     step_u_mps: float
+    pull_mps2: float
     limits: tuple[Limit, ...]
     lag_most_s: float | None
     late_mps: float | None
@@ -116,6 +119,10 @@ def logger_facts(recording: Recording, settings: Settings) -> LoggerFacts:
             file=recording.file,
             todo="Give a GNSS log with a speed, or leave out --target.",
         )
+    step, rows_hz = written_step(speed), recording.rate_hz
+    fresh = with_fresh_rows(recording, step, settings.suits)
+    repeats = fresh is not recording
+    recording = fresh
     seen = [_Seen.of(track, settings) for track in _tracks(recording, settings)]
     intervals = [item.track.interval_s for item in seen]
     if not intervals and not recording.rate_hz:
@@ -126,14 +133,17 @@ def logger_facts(recording: Recording, settings: Settings) -> LoggerFacts:
     flat = min(flats, default=None, key=lambda item: item[0])
     losses = [loss for item in seen if (loss := item.losses(settings.suits)) is not None]
     slopes = [found for item in seen if (found := item.slopes(settings.suits)) is not None]
+    pulls = [pull for item in seen if (pull := item.pull(settings.suits)) is not None]
     return LoggerFacts(
         passes=len(seen),
         interval_s=float(np.median(intervals)) if intervals else 1.0 / float(recording.rate_hz or 1.0),
-        step_mps=written_step(speed),
+        rows_hz=rows_hz if repeats else None,
+        step_mps=step,
         top_mps=max((item.top_mps for item in seen), default=float(np.nanmax(speed))),
         flat_mps=None if flat is None else flat[0],
         flat_text="" if flat is None else flat[1],
         slopes=max(slopes, key=lambda s: peak_missed_most(s.gaining_mps2, s.losing_mps2, 1.0), default=None),
+        pull_mps2=max(pulls, default=None),
         lag=_pooled([lag for item in seen if (lag := seen_lag(item.source())) is not None]),
         lost_epochs=sum(item[0] for item in losses),
         lost_passes=sum(item[0] > 0 for item in losses),
@@ -147,12 +157,13 @@ def assess(facts: LoggerFacts, target_mps: float, trap_m: float, settings: Setti
     own = settings.suits
     slopes = facts.slopes or Slopes(own.gaining_mps2, own.losing_mps2)
     most = peak_missed_most(slopes.gaining_mps2, slopes.losing_mps2, facts.interval_s)
+    pull = max(slopes.gaining_mps2, facts.pull_mps2 or 0.0)
     needed = rate_for_one_inside(target_mps, trap_m)
     lag_most = late = late_most = None
     if facts.lag is not None:
         lag_most = max(facts.lag.lag_s + _K * facts.lag.u_s, own.lag_floor_s)
-        late = ramp_read_low(slopes.gaining_mps2, max(facts.lag.lag_s, 0.0))
-        late_most = ramp_read_low(slopes.gaining_mps2, lag_most)
+        late = ramp_read_low(pull, max(facts.lag.lag_s, 0.0))
+        late_most = ramp_read_low(pull, lag_most)
     shown = facts.top_mps if facts.flat_mps is None else max(facts.top_mps, facts.flat_mps)
     return Suits(
         facts=facts,
@@ -166,6 +177,7 @@ def assess(facts: LoggerFacts, target_mps: float, trap_m: float, settings: Setti
         missed_most_mps=most,
         missed_mean_mps=most / 2.0,
         step_u_mps=step_uncertainty(facts.step_mps),
+        pull_mps2=pull,
         limits=known_limits_between(
             shown + settings.faults.ceiling_known_mps, target_mps * (1.0 + own.near_limit), settings.faults
         ),
@@ -174,26 +186,6 @@ def assess(facts: LoggerFacts, target_mps: float, trap_m: float, settings: Setti
         late_most_mps=late_most,
         lost_m=facts.longest_s * target_mps,
     )
-
-
-def written_step(speed_mps: Array) -> float:
-    """The step of a speed's text: the coarsest decimal step of a unit on which all readings lie.
-
-    Two readings of a short log may lie no nearer to each other than the car's pull takes them; the smallest
-    difference alone would then call the text coarse.
-    """
-    values = np.unique(speed_mps[np.isfinite(speed_mps)])
-    smallest = text_step(values)
-    fitting = [0.0]
-    for symbol in ("km/h", "mph", "kn", "m/s", "ft/s"):
-        unit = find_unit(symbol, "speed")
-        assert unit is not None, symbol
-        for places in range(_PLACES):
-            step = unit.to_si(10.0**-places)
-            off = np.abs(values / step - np.round(values / step))
-            if step <= smallest * _ALIKE and bool(np.all(off < _ON_STEP)):
-                fitting.append(step)
-    return max(fitting) or smallest
 
 
 def _tracks(recording: Recording, settings: Settings) -> list[Track]:
@@ -259,6 +251,20 @@ class _Seen:
             float(np.polyfit(time[part] - time[at], speed[part], 1)[0]) for part in (before, after)
         )
         return Slopes(max(gained, 0.0), max(-lost, 0.0))
+
+    def pull(self, settings: SuitsSettings) -> float | None:
+        """The mean gain on the way through the fastest part up to the highest sound reading, m/s²."""
+        time, speed = self.track.time_s[self.speed_ok], readings(self.track)[self.speed_ok]
+        if not len(speed):
+            return None
+        at = int(np.argmax(speed))
+        least = settings.fast_share * speed[at]
+        below = np.flatnonzero(speed[:at] < least)
+        if not len(below):
+            return None
+        on = slice(below[-1], below[-1] + 2)
+        entered = float(np.interp(least, speed[on], time[on]))
+        return float(speed[at] - least) / float(time[at] - entered)
 
     def _fastest(self, settings: SuitsSettings) -> tuple[float, float]:
         """From when to when the car was nearly as fast as it got."""

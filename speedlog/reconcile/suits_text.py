@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -44,14 +45,24 @@ def last_word(found: Suits, said: tuple[Finding, ...], unit: str) -> str:
     words = Speeds.of(unit)
     what = f"{words.speed(found.target_mps)} over {metres(found.trap_m)}"
     lacking = [item.short for item in said if item.enough is False]
-    unknown = [_TOPICS[item.topic] for item in said if item.enough is None]
+    unknown = ", ".join(_TOPICS[item.topic] for item in said if item.enough is None)
     if lacking:
         text = f"Does not suffice for {what}: {'; '.join(lacking)}"
+        text += f" (not shown by it: {unknown})" if unknown else ""
+    elif unknown:
+        text = (
+            f"Can't tell for {what}: nothing in this log speaks against it, but it does not show: {unknown}"
+        )
     else:
         text = f"Suffices for {what}, as far as this log shows"
-    if unknown:
-        text += f" (not shown by it: {', '.join(unknown)})"
     return f"{text}. Enough means within {words.gap(found.allowed_mps)} here."
+
+
+def suffices(said: Sequence[Finding]) -> bool | None:
+    """Whether the logger suffices; None where nothing speaks against it, but not everything is known."""
+    if any(item.enough is False for item in said):
+        return False
+    return None if any(item.enough is None for item in said) else True
 
 
 def as_json(found: Suits, unit: str, trap_assumed: bool, settings: Settings) -> dict[str, Any]:
@@ -61,10 +72,11 @@ def as_json(found: Suits, unit: str, trap_assumed: bool, settings: Settings) -> 
         "target_mps": found.target_mps,
         "trap_length_m": found.trap_m,
         "trap_length_assumed": trap_assumed,
-        "suffices": not any(item.enough is False for item in said),
+        "suffices": suffices(said),
         "text": last_word(found, said, unit),
         "allowed_mps": found.allowed_mps,
         "rate_hz": 1.0 / facts.interval_s,
+        "rows_hz": facts.rows_hz,
         "rate_for_one_epoch_hz": found.rate_for_one_hz,
         "epochs_in_trap": found.epochs_inside,
         "peak_missed_most_mps": found.missed_most_mps,
@@ -80,6 +92,7 @@ def as_json(found: Suits, unit: str, trap_assumed: bool, settings: Settings) -> 
         "lag_s": None if facts.lag is None else facts.lag.lag_s,
         "lag_u_s": None if facts.lag is None else facts.lag.u_s,
         "lag_cost_mps": found.late_mps,
+        "lag_cost_at_mps2": found.pull_mps2,
         "passes": facts.passes,
         "lost_epochs_near_fastest": facts.lost_epochs,
         "longest_loss_s": facts.longest_s,
@@ -95,8 +108,10 @@ _TOPICS: dict[Topic, str] = {
 def _rate(found: Suits, words: Speeds, settings: Settings) -> Finding:
     rate, inside = 1.0 / found.facts.interval_s, found.epochs_inside
     enough = inside >= settings.suits.least_epochs
+    written = found.facts.rows_hz
+    rows = f" (it writes {written:.3g} rows a second, but most only repeat the last speed)" if written else ""
     text = (
-        f"rate: {rate:.3g} Hz puts {inside:.1f} epochs into {metres(found.trap_m)} at "
+        f"rate: {rate:.3g} Hz{rows} puts {inside:.1f} epochs into {metres(found.trap_m)} at "
         f"{words.speed(found.target_mps)}; one is certain from {found.rate_for_one_hz:.3g} Hz on"
     )
     return Finding("rate", enough, text, f"at {rate:.3g} Hz an epoch in the trap is luck")
@@ -135,7 +150,7 @@ def _lag(found: Suits, words: Speeds, settings: Settings) -> Finding:
     lag = found.facts.lag
     if lag is None or found.lag_most_s is None or found.late_mps is None or found.late_most_mps is None:
         return Finding("lag", None, "lag: this log can't tell; it takes a pass with positions and speed")
-    at = f"at {found.slopes.gaining_mps2:.1f} m/s²"
+    at = f"at {found.pull_mps2:.1f} m/s²"
     surely = lag.lag_s > max(settings.fusion.lag_least_s, settings.fusion.lag_sds * lag.u_s)
     if not surely:
         text = (

@@ -10,7 +10,7 @@ import pytest
 
 from speedlog.errors import SpeedlogError
 from speedlog.fusion.lag import Lag
-from speedlog.reconcile.suits import LoggerFacts, Slopes, assess, logger_facts, written_step
+from speedlog.reconcile.suits import LoggerFacts, Slopes, assess, logger_facts
 from speedlog.reconcile.suits_text import NO_STATEMENT, Finding, as_json, findings, last_word
 from speedlog.samples import Clock, Recording
 from speedlog.settings import Settings
@@ -29,8 +29,9 @@ def logged(**made: float) -> LoggerFacts:
 
 
 FACTS = LoggerFacts(
-    passes=2, interval_s=0.1, step_mps=0.1 * KNOT, top_mps=99.0, flat_mps=None, flat_text="", slopes=Slopes(8.0, 12.0),
-    lag=Lag(0.0, 0.005), lost_epochs=0, lost_passes=0, longest_s=0.0, fault_texts=(),
+    passes=2, interval_s=0.1, rows_hz=None, step_mps=0.1 * KNOT, top_mps=99.0, flat_mps=None, flat_text="",
+    slopes=Slopes(8.0, 12.0), pull_mps2=None, lag=Lag(0.0, 0.005), lost_epochs=0, lost_passes=0, longest_s=0.0,
+    fault_texts=(),
 )  # fmt: skip
 
 
@@ -59,6 +60,48 @@ def test_a_clean_log() -> None:
     assert facts.lag is not None and abs(facts.lag.lag_s) < 0.03
 
 
+class Easing(Drive):
+    """Pulls at 8 m/s² to 84 m/s, eases to 2 m/s² up to 88, then brakes."""
+
+    def times(self) -> tuple[float, float, float, float]:
+        return 1.0, 1.0 + 84 / 8, 1.0 + 84 / 8 + 2.0, 1.0 + 84 / 8 + 2.0 + 88 / 12
+
+    def speed(self, time_s: np.ndarray) -> np.ndarray:
+        return np.interp(time_s, self.times(), [0.0, 84.0, 88.0, 0.0])
+
+    def along(self, time_s: np.ndarray) -> np.ndarray:
+        fine = np.linspace(-1.0, self.times()[-1] + 2.0, 200_001)
+        return np.interp(time_s, fine, np.cumsum(self.speed(fine)) * (fine[1] - fine[0]))
+
+
+def test_a_lag_costs_by_the_pull_through_the_fastest_part_not_at_the_eased_peak_alone() -> None:
+    """By hand: from 0.9 * 88 = 79.2 m/s it takes (84 - 79.2) / 8 + 2 = 2.6 s to 88: 8.8 / 2.6 = 3.385 m/s²."""
+    facts = logger_facts(recording(log(Easing(), trap=None, delay_s=0.2, rate_hz=10.0).samples), SETTINGS)
+    assert facts.slopes is not None and facts.slopes.gaining_mps2 == pytest.approx(2.0, abs=0.2)
+    assert facts.pull_mps2 == pytest.approx(3.385, abs=0.15)
+    found = assess(replace(facts, lag=Lag(0.2, 0.005)), 98.0, 30.0, SETTINGS)
+    assert found.pull_mps2 == facts.pull_mps2
+    assert found.late_mps == pytest.approx(0.2 * 3.385, abs=0.03)
+    # a car that pulls harder at the very peak: that counts
+    harder = replace(facts, slopes=Slopes(5.0, 12.0))
+    assert assess(harder, 98.0, 30.0, SETTINGS).pull_mps2 == 5.0
+
+
+def test_rows_that_repeat_the_last_speed_are_no_rate() -> None:
+    """New five times a second in 25 rows: the rate that counts is 5 Hz, and no row is a fault."""
+    table = log(CAR, trap=None).samples.copy()
+    table["speed_mps"] = table["speed_mps"].to_numpy()[np.arange(len(table)) // 5 * 5]
+    facts = logger_facts(recording(table), SETTINGS)
+    assert (1 / facts.interval_s, facts.rows_hz) == pytest.approx((5.0, 25.0))
+    assert (facts.lost_epochs, facts.flat_mps, facts.fault_texts) == (0, None, ())
+    said = asked(facts)
+    assert "rate: 5 Hz (it writes 25 rows a second, but most only repeat the last speed) puts 1.5 epochs" in (
+        said["rate"].text
+    )
+    assert said["peak"].enough is False  # 0.96 m/s, references.md topic 5
+    assert logged().rows_hz is None and "rows" not in asked(FACTS)["rate"].text
+
+
 @pytest.mark.parametrize("delay_s", [0.1, 0.3])
 def test_a_late_speed(delay_s: float) -> None:
     lag = logged(delay_s=delay_s).lag
@@ -82,23 +125,6 @@ def test_missing_epochs_near_the_fastest_part_and_elsewhere() -> None:
     assert near.lost_passes == 1 and "no epochs for" in near.fault_texts[0]
     far = logger_facts(recording(table[~((time > 5.0) & (time < 5.5))]), SETTINGS)
     assert (far.lost_epochs, far.lost_passes, far.longest_s, far.fault_texts) == (0, 0, 0.0, ())
-
-
-@pytest.mark.parametrize(
-    ("readings", "step"),
-    [
-        (np.arange(0, 90, 1.3) * KNOT, 0.1 * KNOT),  # a short log: no two readings nearer than 1.3 kn
-        (np.array([0.0, 12.0, 27.0, 250.0]) / 3.6, 1 / 3.6),
-        (np.array([0.0, 10.01, 10.02, 55.5]), 0.01),
-        (
-            np.array([0.0, 0.25, 0.5, 1.0]) / np.pi,
-            0.25 / np.pi,
-        ),  # on no decimal step: the smallest difference
-        (np.array([0.0, np.nan]), 0.0),
-    ],
-)
-def test_the_step_of_the_text(readings: np.ndarray, step: float) -> None:
-    assert written_step(readings) == pytest.approx(step)
 
 
 def test_a_log_without_positions_still_tells_rate_and_text() -> None:
@@ -204,6 +230,21 @@ def test_the_last_word() -> None:
         "Does not suffice for 98.0 m/s over 30 m: at 1 Hz an epoch in the trap is luck; "
         "a peak can be missed by up to 4.8 m/s (not shown by it: lag). Enough means within 0.5 m/s here."
     )
+
+
+def test_what_a_log_does_not_show_is_not_said_to_suffice() -> None:
+    unknown = replace(FACTS, lag=None)
+    assert word(unknown) == (
+        "Can't tell for 98.0 m/s over 30 m: nothing in this log speaks against it, but it does not show: lag. "
+        "Enough means within 0.5 m/s here."
+    )
+    standing = logger_facts(recording(log(Drive(top=0.1), trap=None).samples), SETTINGS)
+    assert "it does not show: ceiling, lag, faults" in word(standing)
+    told = [
+        as_json(assess(facts, 98.0, 30.0, SETTINGS), "m/s", False, SETTINGS)["suffices"]
+        for facts in (FACTS, unknown, replace(unknown, interval_s=1.0))
+    ]
+    assert told == [True, None, False]
 
 
 def test_json_says_the_same() -> None:
