@@ -306,6 +306,7 @@ class HiddenSettings:
 
     side_s: float = setting(0.5, "s", "the pull just before the peak and the loss just after it, coasting included")
     least_mps: float = setting(0.05, "m/s", "a lag that costs less than a tenth of a mph explains nothing")
+    lag_wander_u_s: float = setting(0.005, "s", "0.1 m/s of slow error between a pull of 8 m/s² and braking at 10")
     worth_share: float = setting(0.005, "share", "1 mph in 200: a peak that can be missed by more is worth a word")
 
 

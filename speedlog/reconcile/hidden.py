@@ -59,7 +59,7 @@ class Difference:
     by_trap: bool
 
 
-def seen_lag(source: GnssSource, settled: Lag | None = None) -> Lag | None:
+def seen_lag(source: GnssSource, settings: HiddenSettings, settled: Lag | None = None) -> Lag | None:
     """The lag of a logger's speed as the log itself shows it; None where it can't.
 
     Args:
@@ -68,7 +68,9 @@ def seen_lag(source: GnssSource, settled: Lag | None = None) -> Lag | None:
     """
     if settled is not None and settled.u_s > 0.0:
         return settled
-    return speed_lag(replace(source, speed_delay_s=0.0, speed_filter_s=0.0))
+    found = speed_lag(replace(source, speed_delay_s=0.0, speed_filter_s=0.0))
+    # its own uncertainty is that of noise; a slow error that goes with the pull looks like a lag as well
+    return None if found is None else Lag(found.lag_s, float(np.hypot(found.u_s, settings.lag_wander_u_s)))
 
 
 def hidden_from(drive: Drive, place: int, passage: Passage | None, settings: Settings) -> Hidden | None:
@@ -85,7 +87,7 @@ def hidden_from(drive: Drive, place: int, passage: Passage | None, settings: Set
         trap = trap_mean_missed_most(gaining, losing, interval, passage.exit_s - passage.entry_s)
     found = Hidden(
         1.0 / interval, peak_missed_most(gaining, losing, interval), trap,
-        seen_lag(source, motion.lags[place]), source.speed_lag_s > 0.0,
+        seen_lag(source, settings.hidden, motion.lags[place]), source.speed_lag_s > 0.0,
     )  # fmt: skip
     if not found.put_right:
         return found

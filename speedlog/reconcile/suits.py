@@ -144,7 +144,7 @@ def logger_facts(recording: Recording, settings: Settings) -> LoggerFacts:
         flat_text="" if flat is None else flat[1],
         slopes=max(slopes, key=lambda s: peak_missed_most(s.gaining_mps2, s.losing_mps2, 1.0), default=None),
         pull_mps2=max(pulls, default=None),
-        lag=_pooled([lag for item in seen if (lag := seen_lag(item.source())) is not None]),
+        lag=_pooled([lag for item in seen if (lag := seen_lag(item.source(), settings.hidden)) is not None]),
         lost_epochs=sum(item[0] for item in losses),
         lost_passes=sum(item[0] > 0 for item in losses),
         longest_s=max((item[1] for item in losses), default=0.0),

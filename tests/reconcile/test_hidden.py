@@ -17,7 +17,9 @@ from speedlog.fusion.estimate import Motion
 from speedlog.fusion.lag import Lag
 from speedlog.fusion.measure import GnssSource, Noise
 from speedlog.fusion.passage import Passage
+from speedlog.importers import read
 from speedlog.reconcile.hidden import Difference, Hidden, hidden_from, seen_lag, why_text
+from speedlog.reconcile.suits import logger_facts
 from speedlog.settings import Settings
 from tests.faults.invented import Drive as Invented
 from tests.faults.invented import log
@@ -89,11 +91,32 @@ def test_a_filter_takes_off_a_peak_and_a_delay_does_not() -> None:
 
 def test_the_lag_as_settled_or_as_the_log_shows_it() -> None:
     source = make_pass().source
-    assert seen_lag(source, Lag(0.2, 0.01)) == Lag(0.2, 0.01)
+    own = SETTINGS.hidden
+    assert seen_lag(source, own, Lag(0.2, 0.01)) == Lag(0.2, 0.01)
     # a lag already taken in must not hide itself: seen afresh it is that of the log, near none
-    shown = seen_lag(replace(source, speed_delay_s=0.3), Lag(0.0, 0.0))
+    shown = seen_lag(replace(source, speed_delay_s=0.3), own, Lag(0.0, 0.0))
     assert shown is not None and abs(shown.lag_s) < 4 * shown.u_s + 0.01
-    assert seen_lag(replace(source, speed_ok=source.time_s < 0.5)) is None
+    assert seen_lag(replace(source, speed_ok=source.time_s < 0.5), own) is None
+    # by noise alone, and with 0.005 s of slow errors beside it
+    noise, whole = (seen_lag(source, replace(own, lag_wander_u_s=u)) for u in (0.0, 0.005))
+    assert noise is not None and whole is not None
+    assert whole.u_s == pytest.approx((noise.u_s**2 + 0.005**2) ** 0.5)
+
+
+def test_the_lag_of_a_clean_log_is_off_by_what_its_uncertainty_tells(tmp_path: Path) -> None:
+    """The simulator's loggers have none: the sum of (lag / u)² is chi-square; 99.9 % lie in 20 * [0.270, 2.375]."""
+    squares = []
+    for seed in range(30):
+        made_pass = family("clean_25hz", np.random.default_rng([78, seed]))
+        made_pass.write(tmp_path)
+        try:
+            facts = logger_facts(read(tmp_path / made_pass.gnss[0][0]), SETTINGS)
+        except sl.SpeedlogError:  # a form without a speed
+            continue
+        if facts.lag is not None:
+            squares.append((facts.lag.lag_s / facts.lag.u_s) ** 2)
+    assert len(squares) >= 20
+    assert 0.270 * 20 < sum(squares[:20]) < 2.375 * 20
 
 
 HIDDEN = Hidden(5.0, 0.96, 0.3, Lag(0.2, 0.005))
