@@ -109,12 +109,15 @@ def _span(track: Track, data: Readings, first: int, last: int, where: str, why: 
 
 def _where(top: float, known: Limit | None, data: Readings, settings: FaultSettings) -> str:
     """The flat top's speed, and the limit that it sits on: of a known kind, or perhaps one."""
-    limit = known or round_limit(top, data.step_mps, settings)
+    exact = known is not None and abs(known.speed_mps - top) <= 0.5 * data.step_mps
+    # 99.99 m/s lies near the 100 of some receivers, but as written it is a full field of its own
+    own = None if exact else round_limit(top, data.step_mps, settings)
+    limit = own or known
     if limit is None:
         return f"{_in_unit(top, 'mph')} ({_in_unit(top, 'km/h')})"
     # in another unit than the limit's own, which stands in brackets
     speed = _in_unit(limit.speed_mps, "km/h" if limit.unit == "mph" else "mph")
-    doubt = "" if known else ": perhaps the logger's own limit"
+    doubt = ": perhaps the logger's own limit" if own else ""
     return f"{speed} ({limit}{doubt})"
 
 

@@ -45,6 +45,14 @@ def test_a_flat_top_at_100_mps() -> None:
     assert span.detail.startswith("readings stop at 223.7 mph (100 m/s, where some receivers stop")
 
 
+def test_a_number_as_written_goes_before_a_known_limit_nearby() -> None:
+    """In steps of 0.01 m/s 99.99 is no 100; in steps of 0.1 kn 100 m/s is written 194.4, 100.008 m/s."""
+    (span,) = find_faults(log(Drive(pull=8.0, top=108.0, brake=12.0), limit_mps=99.99, step_kn=0.01 / KNOT))
+    assert "(99.99 m/s, just where its digits may end: perhaps the logger's own limit)" in span.detail
+    (span,) = find_faults(log(Drive(pull=8.0, top=108.0, brake=12.0), limit_mps=100.0, step_kn=0.1))
+    assert "(100 m/s, where some receivers stop in their settings for ground use)" in span.detail
+
+
 def test_both_sides_of_how_near_a_known_limit_is() -> None:
     assert known_limit(65.535 + 0.029, SETTINGS.ceiling_known_mps, SETTINGS) is not None
     assert known_limit(65.535 + 0.031, SETTINGS.ceiling_known_mps, SETTINGS) is None
