@@ -35,7 +35,7 @@ def findings(found: Suits, unit: str, settings: Settings) -> tuple[Finding, ...]
     """Every line, in the order in which a driver would ask."""
     words = Speeds.of(unit)
     return (
-        _rate(found, words, settings), _peak(found, words), _ceiling(found, words), _lag(found, words, settings),
+        _rate(found, words, settings), _peak(found, words), _ceiling(found, words, settings), _lag(found, words, settings),
         _text(found, words), _faults(found, settings),
     )  # fmt: skip
 
@@ -132,11 +132,14 @@ def _peak(found: Suits, words: Speeds) -> Finding:
     )
 
 
-def _ceiling(found: Suits, words: Speeds) -> Finding:
+def _ceiling(found: Suits, words: Speeds, settings: Settings) -> Finding:
     facts = found.facts
     if facts.flat_mps is not None:
         enough = facts.flat_mps > found.target_mps
-        side = "above the target" if enough else "not above the target"
+        room = facts.flat_mps > found.target_mps * (1.0 + settings.suits.near_limit)
+        side = (
+            "above the target" if room else "only just above the target" if enough else "not above the target"
+        )
         short = f"its readings stop at {words.speed(facts.flat_mps)}"
         return Finding("ceiling", enough, f"ceiling: {plain(facts.flat_text, 240)}: {side}", short)
     shown = f"ceiling: none seen up to {words.speed(facts.top_mps)}, the highest reading in this log"

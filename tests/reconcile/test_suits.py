@@ -204,6 +204,9 @@ def test_lag_on_both_sides(lag: Lag | None, enough: bool | None, part: str) -> N
 def test_ceilings_seen_known_and_passed() -> None:
     seen = replace(FACTS, flat_mps=65.535, flat_text="readings stop at 146.6 mph", top_mps=65.535)
     assert asked(seen)["ceiling"].enough is False and asked(seen, 65.0)["ceiling"].enough is True
+    # 2 % under 65.535 m/s lies 64.25: both sides of room for a better pass
+    assert asked(seen, 64.3)["ceiling"].text.endswith(": only just above the target")
+    assert asked(seen, 64.2)["ceiling"].text.endswith("mph: above the target")
     low = asked(replace(FACTS, top_mps=72.0))["ceiling"]
     assert low.enough is True and "no known limit" in low.text  # 100 m/s lies over 98 * 1.02 = 99.96
     near = asked(replace(FACTS, top_mps=72.0), 98.1)["ceiling"]  # * 1.02 = 100.06
