@@ -99,6 +99,37 @@ def test_a_filtering_logger_shows_its_filter_and_not_the_speed() -> None:
     assert (seen.filter_at[speed] == layout.filtered(0)).all() and (seen.filter_at[~speed] == -1).all()
 
 
+@pytest.mark.parametrize("constant_s", [0.1, 0.3, 0.6])
+def test_a_filter_a_little_slower_reads_less_by_the_acceleration_filtered_twice(constant_s: float) -> None:
+    """By hand: a filter's answer to a ramp a t is u = a (t - T + T exp(-t/T)), so du/dT = -a (1 - (1 + t/T) exp(-t/T)).
+
+    The steps of the sum, a fifth of T and at most 0.05 s, let it come up to one step early or late.
+    """
+    reference = Reference(np.array([0.0, 1.0, 1.0001, 6.0]), np.array([0.0, 0.0, 8.0, 8.0]))
+    time = np.linspace(0.5, 5.5, 101)
+    found = reference.twice_filtered_at(time, constant_s)
+
+    def wanted(shift: float) -> np.ndarray:
+        gone = np.maximum(time + shift - 1.0, 0.0) / constant_s
+        return 8.0 * (1 - (1 + gone) * np.exp(-gone))
+
+    step = min(constant_s / 5, 0.05)
+    assert np.all(found <= wanted(step) + 1e-3) and np.all(found >= wanted(-step) - 1e-3)
+    assert found[-1] == pytest.approx(wanted(0.0)[-1], rel=2e-3)
+    np.testing.assert_array_equal(reference.twice_filtered_at(time, 0.0), reference.accel_at(time))
+
+
+def test_a_filters_constant_is_that_derivative_and_begins_with_what_was_taken_in() -> None:
+    source = replace(make_pass().source, speed_filter_s=0.3)
+    seen = observe([source], [NOISE], [], Layout(1, (0.3,)), REFERENCE, (0,), SETTINGS)
+    speed = seen.channel == 0
+    # of an acceleration that rises evenly, two filters show what it was twice their time constant ago
+    late = speed & (seen.time_s > 6.0)
+    np.testing.assert_allclose(seen.constant[late, 0], -(seen.time_s[late] - 0.6), atol=0.06)
+    assert not seen.constant[~speed].any()
+    assert seen.constant_mean[0] == -0.3 and seen.constant_sd[0] == SETTINGS.lag_sd_s
+
+
 def test_rows_hold_the_quintic_and_a_straight_line_for_slow_errors() -> None:
     source = make_pass().source
     layout = Layout(1)
