@@ -35,8 +35,8 @@ def findings(found: Suits, unit: str, settings: Settings) -> tuple[Finding, ...]
     """Every line, in the order in which a driver would ask."""
     words = Speeds.of(unit)
     return (
-        _rate(found, words, settings), _peak(found, words), _ceiling(found, words, settings), _lag(found, words, settings),
-        _text(found, words), _faults(found, settings),
+        _rate(found, words, settings), _peak(found, words), _ceiling(found, words, settings),
+        _lag(found, words, settings), _text(found, words), _faults(found, settings),
     )  # fmt: skip
 
 

@@ -6,6 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from speedlog.reconcile.written import fresh_rows, with_fresh_rows, written_step
 from speedlog.samples import Clock, Recording
@@ -69,6 +71,19 @@ def test_a_log_without_such_a_habit_keeps_every_row() -> None:
     assert fresh_rows(np.zeros(100), FINE, SETTINGS).all()  # standing
     assert fresh_rows(np.full(100, np.nan), 0.0, SETTINGS).all()
     assert fresh_rows(np.array([]), 0.0, SETTINGS).shape == (0,)
+
+
+@given(
+    st.lists(st.one_of(st.just(float("nan")), st.integers(0, 20).map(float)), max_size=60), st.floats(0, 5)
+)
+def test_no_new_speed_is_ever_dropped(readings: list[float], step: float) -> None:
+    """A row may go only where it holds no speed or the one before it."""
+    speed = np.array(readings)
+    rows = fresh_rows(speed, step, SETTINGS)
+    last = float("nan")
+    for value, row in zip(speed, rows, strict=True):
+        assert row or np.isnan(value) or value == last
+        last = last if np.isnan(value) else value
 
 
 def test_coarse_text_repeats_by_rounding_alone() -> None:
