@@ -213,6 +213,7 @@ class FusionSettings:
     least_account: float = setting(0.02, "probability", "less likely accounts then have no part in the answer")
     lag_sd_s: float = setting(0.2, "s", "receivers' filters: 0.05 to 0.5 s")
     lag_most_s: float = setting(1.5, "s", "more is no filter but a clock")
+    poor_fix_looseness: float = setting(8.0, "times", "the noise of readings under a poor fix: HDOP of 6 against 0.8")
     place_noise_m: float = setting(0.06, "m", "epoch-to-epoch position noise where the log can't tell it")
     place_noise_floor_m: float = setting(0.015, "m", "no receiver without a base station is better epoch by epoch")
     place_sd_m: float = setting(1.1, "m", "where a stand-alone receiver sees itself; common practice, no source")

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from speedlog.course.coursefile import Course
 from speedlog.course.passes import PassSpan
 from speedlog.course.track import Track, make_track
-from speedlog.faults import Span, find_faults, speed_usable, usable
+from speedlog.faults import Span, find_faults, inside, speed_usable, usable
 from speedlog.fusion.clocks import ClockOffset, PassGroup
 from speedlog.fusion.estimate import Motion, accounts, decided
 from speedlog.fusion.measure import GnssSource, WheelSource
@@ -117,7 +117,10 @@ def _witness(i: int, track: Track, settings: Settings) -> Witnessed:
     speed_ok = speed_usable(track, [span for span in spans if span.concerns != "position"]) & np.isfinite(
         speed
     )
-    source = GnssSource(track.time_s, track.sign * track.along_m, speed, place_ok, speed_ok, track.interval_s)
+    weak = inside(track, spans, frozenset({"poor_fix"}))
+    source = GnssSource(
+        track.time_s, track.sign * track.along_m, speed, place_ok, speed_ok, track.interval_s, weak=weak
+    )
     return Witnessed(i, track, spans, place_ok, speed_ok, source)
 
 

@@ -35,6 +35,7 @@ class GnssSource:
     interval_s: float
     speed_delay_s: float = 0.0  # by which the speed is late against the positions
     speed_filter_s: float = 0.0  # time constant of the logger's own first-order filter on the speed
+    weak: Mask | None = None  # epochs of a poor fix: they count, but for less; None for none
 
     @property
     def speed_lag_s(self) -> float:

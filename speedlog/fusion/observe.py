@@ -23,6 +23,7 @@ class Observations:
 
     Attributes:
         time_s, value, variance: (n,).
+        looseness: (n,) by how much a reading's standard deviation is more than its channel's.
         channel: (n,) which noise they share: 2i the speed, 2i + 1 the place of logger i, then the wheels.
         motion: (n, 3) factors of along, speed and acceleration.
         drift_at, drift_factor: (n,) place of the slow error in a knot's state, and its factor.
@@ -33,6 +34,7 @@ class Observations:
     time_s: Array
     value: Array
     variance: Array
+    looseness: Array
     channel: Ints
     motion: Array
     drift_at: Ints
@@ -97,7 +99,7 @@ def observe(
     count = 0 if reference is None else len(late) + WHEEL_CONSTANTS * len(wheels)
     mean, sd = np.zeros(count), np.ones(count)
     for i, (source, noise) in enumerate(zip(gnss, noises, strict=True)):
-        speed, place = _gnss_readings(i, source, noise, layout, count)
+        speed, place = _gnss_readings(i, source, noise, layout, count, settings)
         if reference is not None and i in late:
             at = late.index(i)
             speed.constant[:, at] = -reference.twice_filtered_at(speed.time_s, source.speed_filter_s)
@@ -116,7 +118,17 @@ def observe(
     def joined(name: str) -> Array:
         return np.asarray(np.concatenate([getattr(part, name) for part in parts])[order])
 
-    names = ("value", "variance", "channel", "motion", "drift_at", "drift_factor", "filter_at", "constant")
+    names = (
+        "value",
+        "variance",
+        "looseness",
+        "channel",
+        "motion",
+        "drift_at",
+        "drift_factor",
+        "filter_at",
+        "constant",
+    )
     columns: dict[str, Any] = {name: joined(name) for name in names}
     return Observations(time_s=time[order], constant_mean=mean, constant_sd=sd, **columns)
 
@@ -128,6 +140,7 @@ class _Part:
     time_s: Array
     value: Array
     variance: Array
+    looseness: Array
     channel: Ints
     motion: Array
     drift_at: Ints
@@ -138,30 +151,34 @@ class _Part:
 
 def _part(
     time: Array, value: Array, variance: Array | float, channel: int, motion: tuple[float, float, float],
-    drift_at: int, constants: int, filter_at: int = -1,
+    drift_at: int, constants: int, filter_at: int = -1, looseness: Array | float = 1.0,
 ) -> _Part:  # fmt: skip
     n = len(time)
     return _Part(
-        time, value, np.broadcast_to(np.asarray(variance, dtype=float), n), np.full(n, channel),
+        time, value, np.asarray(variance * np.square(looseness) * np.ones(n)),
+        np.asarray(looseness * np.ones(n)), np.full(n, channel),
         np.tile(np.array(motion), (n, 1)), np.full(n, drift_at), np.ones(n), np.full(n, filter_at),
         np.zeros((n, constants)),
     )  # fmt: skip
 
 
 def _gnss_readings(
-    i: int, source: GnssSource, noise: Noise, layout: Layout, constants: int
+    i: int, source: GnssSource, noise: Noise, layout: Layout, constants: int, settings: FusionSettings
 ) -> tuple[_Part, _Part]:
+    loose = np.ones(len(source.time_s))
+    if source.weak is not None:
+        loose[source.weak] = settings.poor_fix_looseness
     ok = source.speed_ok
     behind = layout.filters_s[i] > 0  # of a filter of its own: the logger shows the filter's state
     speed = _part(
         source.time_s[ok] - source.speed_delay_s, source.speed_mps[ok], noise.speed_mps**2, 2 * i,
         (0.0, 0.0 if behind else 1.0, 0.0), layout.speed_drift(i), constants,
-        layout.filtered(i) if behind else -1,
+        layout.filtered(i) if behind else -1, loose[ok],
     )  # fmt: skip
     ok = source.place_ok
     place = _part(
         source.time_s[ok], source.travel_m[ok], noise.place_m**2, 2 * i + 1, (1.0, 0.0, 0.0),
-        layout.place_drift(i), constants,
+        layout.place_drift(i), constants, -1, loose[ok],
     )  # fmt: skip
     return speed, place
 

@@ -228,18 +228,23 @@ def _reweighed(found: Settled, settings: FusionSettings) -> tuple[list[Noise], A
         # clipped: a wild reading must not make its logger's whole channel look noisy
         square = np.minimum(misfit[of] ** 2, settings.robust_limit**2 * variance[of])
         square = square + np.minimum(known[of], variance[of])
-        prior, count = settings.speed_noise_weight, int(of.sum())
-        share = (prior + count * float(np.mean(square / variance[of]))) / (prior + count)
+        # the noise of a poor fix says little of the others': where there are enough, they alone tell
+        sound = seen.looseness[of] == 1.0
+        told = sound if sound.sum() >= settings.speed_noise_weight else np.ones(len(sound), dtype=bool)
+        prior, count = settings.speed_noise_weight, int(told.sum())
+        share = (prior + count * float(np.mean((square / variance[of])[told]))) / (prior + count)
         logger, is_place = divmod(int(channel), 2)
         if channel >= 2 * layout.gnss:
             least = _LEAST_WHEEL_SHARE * settings.wheel_noise_floor_mps**2
             variance[of] = np.maximum(variance[of] * share, least)
         elif is_place:
             sd = max(fresh[logger].place_m * float(np.sqrt(share)), settings.place_noise_floor_m)
-            fresh[logger], variance[of] = replace(fresh[logger], place_m=sd), sd**2
+            fresh[logger] = replace(fresh[logger], place_m=sd)
+            variance[of] = (sd * seen.looseness[of]) ** 2
         else:
             sd = max(fresh[logger].speed_mps * float(np.sqrt(share)), settings.speed_noise_floor_mps)
-            fresh[logger], variance[of] = replace(fresh[logger], speed_mps=sd), sd**2
+            fresh[logger] = replace(fresh[logger], speed_mps=sd)
+            variance[of] = (sd * seen.looseness[of]) ** 2
     return fresh, student_weight(misfit**2 / variance, settings) / variance, variance
 
 

@@ -87,7 +87,7 @@ def seen_by(
     constant = np.zeros((n, 0)) if constant is None else constant[order]
     width = constant.shape[1]
     return Observations(
-        time_s, value, sd**2, channel, motion, at, np.ones(n), filtered, constant, np.zeros(width),
+        time_s, value, sd**2, np.ones(n), channel, motion, at, np.ones(n), filtered, constant, np.zeros(width),
         np.full(width, constant_sd),
     )  # fmt: skip
 

@@ -134,3 +134,15 @@ def test_four_readings_of_no_single_instant_are_the_least(clean_pass: MadePass) 
 def test_without_any_place_there_is_nothing(clean_pass: MadePass) -> None:
     none = np.zeros(len(clean_pass.source.time_s), dtype=bool)
     assert settle([replace(clean_pass.source, place_ok=none)], [], None, SETTINGS) is None
+
+
+def test_readings_of_a_poor_fix_count_for_less(clean_pass: MadePass) -> None:
+    """Places half a metre off for a second: under a sound fix they pull, under a poor one they hardly do."""
+    source = clean_pass.source
+    weak = (source.time_s > 9.0) & (source.time_s < 10.0)
+    off = replace(source, travel_m=source.travel_m + 0.5 * weak)
+    found = [settle([item], [], None, SETTINGS) for item in (source, off, replace(off, weak=weak))]
+    around = [np.interp([9.5], item.knots_s, item.solved.mean[:, 0])[0] for item in found if item is not None]
+    assert abs(around[2] - around[0]) < 0.7 * abs(around[1] - around[0])
+    noises = [item.noises[0].place_m for item in found if item is not None]
+    assert noises[2] == pytest.approx(noises[0], rel=0.15)
