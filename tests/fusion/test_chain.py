@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from speedlog.fusion.chain import believable, longest_chain
 from speedlog.fusion.measure import measure_noise
 from speedlog.settings import FusionSettings
-from tests.fusion.conftest import MadePass
+from tests.fusion.conftest import MadePass, make_pass
 
 SETTINGS = FusionSettings()
 
@@ -77,6 +77,15 @@ def test_speeds_and_places_of_a_pass(clean_pass: MadePass) -> None:
     speeds, places = believable(replace(source, speed_mps=speed, travel_m=travel), noise, SETTINGS)
     assert np.flatnonzero(~speeds).tolist() == [200, 201, 202, 203]
     assert np.flatnonzero(~places).tolist() == list(range(300, 325))
+
+
+def test_the_places_of_a_slow_log_follow_its_speeds_too() -> None:
+    """1 Hz, 8 m/s²: by the speed at each second's end the places would fall 4 m behind every second; the mean fits."""
+    source = make_pass(rate_hz=1.0).source
+    sure = replace(SETTINGS, wild_step_m=0.5, wild_place_mps=0.5)
+    speeds, places = believable(source, replace(measure_noise(source, sure), place_m=0.05), sure)
+    moving = (source.time_s > 3) & (source.time_s < 11)
+    assert places[moving].all() and speeds.all()
 
 
 def test_without_two_speeds_all_places_are_believed(clean_pass: MadePass) -> None:

@@ -57,6 +57,17 @@ def test_a_run_that_a_rough_motion_could_follow_is_doubted(clean_pass: MadePass)
     assert again.price < np.log(SETTINGS.wild_begins) + 1e-9
 
 
+def test_what_was_wild_before_costs_nothing_again(clean_pass: MadePass) -> None:
+    at = near_trap(clean_pass)
+    prices = []
+    for made in (clean_pass, spoilt(clean_pass, [at - 12], 25.0)):
+        found, stretch = looked_at(spoilt(made, [at, at + 1, at + 2], 0.6))
+        again = doubted(found, stretch, branches(found, stretch, SETTINGS), SETTINGS)
+        assert again is not None
+        prices.append(again.price)
+    assert prices[0] == pytest.approx(prices[1])
+
+
 @pytest.mark.parametrize(
     ("wild", "begins", "lasts"), [([5], 1, 0), ([5, 6, 7], 1, 2), ([5, 8, 9], 2, 1), ([0], 1, 0)]
 )

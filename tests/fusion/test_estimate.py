@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
+from typing import cast
 
 import numpy as np
 import pytest
 
-from speedlog.fusion.estimate import Motion, accounts, decided, estimate_motion
+from speedlog.fusion.estimate import Motion, _account_total, accounts, decided, estimate_motion
+from speedlog.fusion.lifts import Branch, unchanged_evidence
 from speedlog.fusion.measure import GnssSource, WheelSource
 from speedlog.fusion.motion import SPEED
 from speedlog.fusion.passage import Passage, top_speed, trap_passage
@@ -124,6 +127,30 @@ def test_paths_of_each_stretch_share_one_weight(clean: tuple[Motion, Passage]) -
             # no change stands for the last response, which is nothing
             assert np.all(paths.event[none] == paths.response.shape[2] - 1)
             assert not paths.response[:, :, -1].any()
+
+
+def test_paths_left_out_leave_their_weight_to_the_others(clean_pass: MadePass) -> None:
+    few = replace(SETTINGS, most_paths=2)
+    motion = estimate_motion([clean_pass.source], [], (clean_pass.entry_m, clean_pass.exit_m), few)
+    assert motion is not None
+    for stretch in motion.stretches:
+        assert max(len(paths.weight) for paths in stretch) == 2
+        assert sum(item.weight.sum() for item in stretch) == pytest.approx(1.0, abs=1e-3)
+
+
+def test_the_evidence_of_a_pass_counts_once_however_many_stretches(clean_pass: MadePass) -> None:
+    """By hand: a stretch whose answers gain nothing leaves it as it is; gains of 3 and 1/2 make 3/2."""
+    (account,) = accounts([clean_pass.source], [], None, SETTINGS)
+    whole = unchanged_evidence(account, SETTINGS)
+
+    def stretch(gain: float) -> list[Branch]:
+        half = np.full(2, whole + np.log(gain / 4))  # two branches of two answers each
+        one = SimpleNamespace(answers=SimpleNamespace(log_weight=half))
+        return cast("list[Branch]", [one, one])
+
+    for gains, wanted in (((1.0,), 1.0), ((1.0, 1.0), 1.0), ((3.0,), 3.0), ((3.0, 0.5), 1.5)):
+        total = _account_total(account, [stretch(gain) for gain in gains], SETTINGS)
+        assert total - whole == pytest.approx(np.log(wanted), abs=1e-8)
 
 
 def test_the_motion_is_the_paths_mean_and_their_whole_spread(clean: tuple[Motion, Passage]) -> None:

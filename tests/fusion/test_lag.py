@@ -40,6 +40,17 @@ def test_the_lag_is_found_within_its_uncertainty(made: dict[str, float]) -> None
     assert found.u_s < 0.02
 
 
+def test_the_regressions_uncertainty_is_about_as_large_as_its_error() -> None:
+    """20 passes: were the overlapping windows taken for independent, u would be a fifth (25 epochs a window)."""
+    off, size = [], []
+    for seed in range(20):
+        found = speed_lag(late(make_pass(seed), delay_s=0.25, seed=seed + 90).source)
+        assert found is not None
+        off.append(found.lag_s - 0.25)
+        size.append(found.u_s)
+    assert 0.5 < np.std(off) / np.mean(size) < 1.6
+
+
 def test_a_late_speed_is_tried_as_a_delay_and_as_a_filter(clean_pass: MadePass) -> None:
     source = late(clean_pass, delay_s=0.3).source
     delay, filtered = (only for (only,) in candidates([source], SETTINGS))

@@ -11,7 +11,7 @@ from scipy.stats import kstest
 
 from speedlog.fusion.answers import NONE, weigh
 from speedlog.fusion.estimate import accounts
-from speedlog.fusion.lifts import Branch, _inputs, _moments, _responses, branches, likeliest
+from speedlog.fusion.lifts import Branch, _inputs, _moments, _pull, _responses, branches, likeliest
 from speedlog.fusion.measure import GnssSource, Noise
 from speedlog.fusion.model import Model, solve
 from speedlog.fusion.motion import ACCEL, SPEED, Layout, Roughness, make_steps, ramps
@@ -201,6 +201,20 @@ def test_expected_are_a_lift_from_the_pull_to_coasting_and_brakes_from_there(
     assert moments.expected_sd_mps2[lift] == pytest.approx(
         np.hypot(set_to.pull_sd_mps2, set_to.drag_share * coasting[0]), rel=0.05
     )
+
+
+def test_the_pull_before_a_lift_is_read_where_it_was_heard() -> None:
+    """By hand, hole from 2.33 to 3.03 s, acceleration 3 + t: read a while before the lift, or 0.1 s before the
+    hole; from there it fades."""
+    found = template()
+    mean = found.solved.mean.copy()
+    mean[:, ACCEL] = 3.0 + found.knots_s
+    found = replace(found, solved=replace(found.solved, mean=mean))
+    usual = SETTINGS.pull_before_s
+    lifts = np.array([1.9, 2.7, 3.0 + usual, 3.6 + 2 * usual])
+    before = np.array([1.9 - usual, 2.23, 2.23, 3.6 + usual])
+    wanted = (3.0 + before) * np.exp(-SETTINGS.pull_fades_per_s * (lifts - before))
+    np.testing.assert_allclose(_pull(found, lifts, SETTINGS), wanted, rtol=1e-9)
 
 
 def test_roughness_levels_and_their_number(looked_at: tuple[Settled, list[Branch]]) -> None:

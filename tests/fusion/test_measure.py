@@ -62,6 +62,12 @@ def test_noise_of_a_pass_is_found(speed_sd: float, place_sd: float) -> None:
     assert np.mean([noise.place_drift_m2_s for noise in found]) == pytest.approx(0.01, rel=0.6)
 
 
+def test_wander_is_taken_off_the_noise() -> None:
+    """Put in: 0.02 m of noise, steps of 0.02 m of wander: a difference has 2 * 0.02² + 0.02², the noise its 2/3."""
+    found = [measure_noise(make_pass(seed, place_sd=0.02).source, SETTINGS).place_m for seed in range(12)]
+    assert np.mean(found) == pytest.approx(0.02, rel=0.1)
+
+
 def test_without_both_the_places_alone_tell_their_noise() -> None:
     source = make_pass(place_sd=0.08).source
     alone = replace(source, speed_ok=np.zeros(len(source.time_s), dtype=bool))
@@ -127,6 +133,10 @@ def test_what_was_taken_in_is_left_of_nothing() -> None:
     first, _ = WHEEL.constants_before(SETTINGS)
     np.testing.assert_allclose(mean - first, -small, rtol=0.02)
     assert sd[3] == SETTINGS.wheel_clock_sd_s
+    # taken in twice, the prior is still round what stood at first
+    np.testing.assert_allclose(
+        moved.moved(small).constants_before(SETTINGS)[0] - first, -2 * small, rtol=0.02
+    )
 
 
 def test_a_wheel_of_more_slip_wanders_more() -> None:

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from speedlog.fusion.settle import WILD, free, settle, student_weight
+from speedlog.fusion.settle import WILD, _fastest_crossing, free, settle, student_weight
 from speedlog.settings import FusionSettings
 from tests.fusion.conftest import MadePass, make_pass
 
@@ -56,6 +56,9 @@ def test_wild_readings_lose_their_weight_and_leave_the_others_theirs(clean_pass:
     # of sound readings a few have tails: 4.6 % lie beyond 2 sd of a normal distribution
     assert 0.9 < np.mean(of_speed > 0.99) < 0.995
     clean = settled(clean_pass)
+    # nor do they make their channel look noisy
+    assert found.noises[0].speed_mps == pytest.approx(clean.noises[0].speed_mps, rel=0.1)
+    assert found.noises[0].place_m == pytest.approx(clean.noises[0].place_m, rel=0.1)
     at = np.searchsorted(found.knots_s, clean_pass.source.time_s[201])
     there = np.interp(found.knots_s[at], clean.knots_s, clean.speed_mps)
     assert found.speed_mps[at] == pytest.approx(there, abs=0.15)
@@ -114,6 +117,17 @@ def test_roughness_is_high_at_launch_lift_and_stop_and_low_on_the_run_up(clean_p
     assert np.median(rough[run_up]) <= levels[1]
     assert rough[np.abs(middle - 2.0) < 0.15].max() == levels[-1]
     assert set(np.unique(rough)) <= set(levels)
+    # a step of the pull lies between two wide knots: neighbours on both sides are as rough
+    assert (rough[np.abs(middle - 2.0) < SETTINGS.wide_knot_s] == levels[-1]).all()
+
+
+def test_of_several_crossings_the_fastest_counts() -> None:
+    """Rolled over a beam at 10 m with 2 m/s, set back, driven over it with 60 m/s: by hand at 9 + 1/6 s."""
+    time = np.array([0.0, 4.0, 6.0, 8.0, 9.0, 10.0])
+    along = np.array([0.0, 8.0, 12.0, 0.0, 0.0, 60.0])
+    speed = np.array([2.0, 2.0, 2.0, 0.0, 60.0, 60.0])
+    assert _fastest_crossing(time, along, speed, 10.0) == pytest.approx(9 + 1 / 6)
+    assert _fastest_crossing(time, along, speed, 61.0) is None
 
 
 def of_epochs(made: MadePass, epochs: list[int]):
