@@ -117,8 +117,21 @@ def test_roughness_is_high_at_launch_lift_and_stop_and_low_on_the_run_up(clean_p
     assert np.median(rough[run_up]) <= levels[1]
     assert rough[np.abs(middle - 2.0) < 0.15].max() == levels[-1]
     assert set(np.unique(rough)) <= set(levels)
-    # a step of the pull lies between two wide knots: neighbours on both sides are as rough
-    assert (rough[np.abs(middle - 2.0) < SETTINGS.wide_knot_s] == levels[-1]).all()
+
+
+def test_a_change_makes_the_steps_on_both_sides_as_rough(clean_pass: MadePass) -> None:
+    """By hand, at 5.1 s, between two of the times 0.2 s apart at which the jerk is read: a step of 0.4 s times the
+    jerk J reads as J at 5.0 and 5.2 s, and holds for 0.2 s more on both sides."""
+    found = settled(clean_pass)
+    knots = np.arange(0, 10.01, 0.1)
+    lowest, level = SETTINGS.excess_levels_mps3[0], SETTINGS.excess_levels_mps3[-2]
+    mean = np.zeros((len(knots), found.layout.size))
+    mean[:, 2] = np.where(knots > 5.05, 0.4 * 0.99 * level, 0.0)
+    made = replace(found, knots_s=knots, solved=replace(found.solved, mean=mean))
+    rough = np.array([item.excess_mps3 for item in made.roughness(SETTINGS)])
+    middle = (knots[1:] + knots[:-1]) / 2
+    assert (rough[np.abs(middle - 5.1) < 0.3] == level).all()
+    assert (rough[np.abs(middle - 5.1) > 0.55] == lowest).all()
 
 
 def test_of_several_crossings_the_fastest_counts() -> None:
