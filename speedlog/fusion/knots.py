@@ -21,6 +21,8 @@ def make_knots(
 ) -> Array:
     """(K,) rising times from `start_s` to `end_s`, at most `close_s` apart inside the stretches of `close`.
 
+    A piece shorter than a quarter of `close_s` gets no knot of its own: the first knot may come so much late.
+
     Args:
         close: (from, to) in seconds, in order, apart from one another.
     """
