@@ -13,7 +13,7 @@ ROWS = every_setting()
 CODE = "\n".join(
     path.read_text("utf-8")
     for path in Path(speedlog.__file__).parent.rglob("*.py")
-    if path.name != "settings.py"
+    if path.parent.name != "settings"
 )
 
 

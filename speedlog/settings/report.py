@@ -1,0 +1,19 @@
+"""Settings of the pages."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from speedlog.settings.row import setting
+
+
+@dataclass(frozen=True)
+class ReportSettings:
+    """Drawing and wording the page (`speedlog.report`)."""
+
+    level_mps2: float = setting(
+        0.3, "m/s²", "smaller than what a slope of 3 % or a gust does; below it the speed counts as level"
+    )
+    zoom_m: float = setting(40.0, "m", "shown on each side of the trap: a second or less at these speeds")
+    most_points: int = setting(600, "points a curve", "a pass at 25 Hz has about as many; a curve has fewer pixels")
+    label_gap: float = setting(0.2, "share of the chart", "labels of faults nearer to each other would overlap")
