@@ -15,6 +15,7 @@ import pandas as pd
 from speedlog.course.track import Track
 from speedlog.faults import ceiling, clock_jump, dead_reckoned, frozen, gap, no_fix, outlier, poor_fix
 from speedlog.faults.coverage import coverage, inside, speed_usable, usable
+from speedlog.faults.fresh import renewed, with_held_rows
 from speedlog.faults.signals import places
 from speedlog.faults.spans import Span, runs
 from speedlog.results import Fault
@@ -32,6 +33,8 @@ KINDS: tuple[ModuleType, ...] = (
     clock_jump,
     poor_fix,
 )
+# these hold a reading against the ones beside it
+_OF_SPEED = (frozen, ceiling, outlier)
 
 
 def find_faults(track: Track, settings: FaultSettings | None = None) -> tuple[Span, ...]:
@@ -40,8 +43,12 @@ def find_faults(track: Track, settings: FaultSettings | None = None) -> tuple[Sp
     found: list[Span] = []
     if len(track.time_s) < 2:
         return ()
+    by_speed, by_place = renewed(track, settings)
     for kind in KINDS:
-        found += kind.find(track, settings)
+        if kind in _OF_SPEED:
+            found += _of_readings(kind, track, by_speed, by_place, settings)
+        else:
+            found += kind.find(track, settings)
     # one cause is told once: a value that repeats, is invalid or was guessed is off its neighbours too, and a
     # guess repeats its last speed
     causes = [span for span in found if span.kind in ("no_fix", "dead_reckoned", "frozen")]
@@ -51,6 +58,19 @@ def find_faults(track: Track, settings: FaultSettings | None = None) -> tuple[Sp
         if span.kind in ("outlier", "frozen"):
             kept += _outside(span, track, causes if span.kind == "outlier" else guesses)
     return tuple(sorted(kept, key=lambda span: (span.start_s, span.end_s)))
+
+
+def _of_readings(
+    kind: ModuleType, track: Track, by_speed: Track, by_place: Track, settings: FaultSettings
+) -> list[Span]:
+    """What a kind that judges speeds finds in the rows where they are new, and in all rows' places."""
+    if by_speed is by_place:
+        return list(kind.find(track, settings))
+    speeds = [span for span in kind.find(by_speed, settings) if span.concerns != "position"]
+    speeds = [with_held_rows(span, track) for span in speeds]
+    places = [span for span in kind.find(by_place, settings) if span.concerns == "position"]
+    both = [span for span in speeds if span.concerns == "both"]
+    return speeds + [part for span in places for part in _outside(span, track, both)]
 
 
 def _outside(span: Span, track: Track, others: Sequence[Span]) -> list[Span]:

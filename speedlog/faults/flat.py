@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from speedlog.course.track import Track
-from speedlog.faults.signals import noise, place_noise, position_repeats, readings, text_step, void
+from speedlog.faults.fresh import text_step
+from speedlog.faults.signals import noise, place_noise, position_repeats, readings, void
 from speedlog.settings import FaultSettings
 
 Array = NDArray[np.float64]

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from speedlog.course.track import Track
 from speedlog.faults import ceiling, outlier
 from speedlog.faults.flat import equal_runs, faster_by_positions, readings_of
+from speedlog.faults.fresh import text_step
 from speedlog.faults.signals import (
     bridged_speed,
     column,
@@ -15,7 +16,6 @@ from speedlog.faults.signals import (
     place_noise,
     position_repeats,
     readings,
-    text_step,
 )
 from speedlog.faults.spans import Concerns, Span, duration, metres, runs
 from speedlog.results import FaultKind

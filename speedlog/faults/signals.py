@@ -1,4 +1,4 @@
-"""What the kinds of fault share: speed without holes, distance, places, noise and text steps of a track."""
+"""What the kinds of fault share: speed without holes, distance, places and noise of a track."""
 
 from __future__ import annotations
 
@@ -10,7 +10,6 @@ from speedlog.course.track import Track
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 _MAD_TO_SD = 1.4826  # median absolute deviation to standard deviation, normal errors
-_FINEST_STEP = 1e-9  # below this the difference of two values is arithmetic, not text
 _SECOND_DIFFERENCE = np.sqrt(6.0)  # sd of v[i-1] - 2 v[i] + v[i+1] for white noise of sd 1
 
 
@@ -99,13 +98,6 @@ def covered_m(track: Track, start_s: float, end_s: float) -> float:
     if known[at].all() and not position_repeats(track)[at].any():
         return float(abs(track.along_m[at[1]] - track.along_m[at[0]]))
     return float(abs(np.diff(np.interp([start_s, end_s], track.time_s, distance(track)))[0]))
-
-
-def text_step(values: Array) -> float:
-    """The step of the text the values were written in: the smallest difference of two of them, or 0."""
-    steps = np.diff(np.unique(values[np.isfinite(values)]))
-    steps = steps[steps > _FINEST_STEP]
-    return float(steps.min()) if len(steps) else 0.0
 
 
 def noise(values: Array) -> float:
