@@ -2,7 +2,8 @@
 
 Where the clock stepped back or forward and stayed, the importers cut the recording into segments. A
 forward step that looks like a gap is found here: the interval is long, and yet the car moved only as
-far as in one interval. The longest stretch between steps keeps its clock.
+far as in one interval. The longest stretch between steps keeps its clock. Where the car could have driven
+just so far in the time logged, braking or pulling meanwhile, the clock is believed.
 """
 
 from __future__ import annotations
@@ -111,6 +112,22 @@ class _Motion:
         passed = float(self.time_s[last] - self.time_s[first])
         return self.distance(first, last) / passed if passed > 0 else float("nan")
 
+    def moved(self, row: int) -> float:
+        """Metres over the join after `row`: the median of three pairs of positions, less the ways beside it."""
+        found = []
+        for reach in range(3):
+            before, after = row - reach, row + 1 + reach
+            if before >= 0 and after < len(self.lat) and self.known[before] and self.known[after]:
+                sides = self._driven(before, row) + self._driven(row + 1, after)
+                found.append(self.distance(before, after) - sides)
+        found = [metres for metres in found if np.isfinite(metres)]
+        return float(np.median(found)) if found else float("nan")
+
+    def _driven(self, first: int, last: int) -> float:
+        """Metres by the readings, over rows whose clock is not in doubt."""
+        speed, time = self.speed[first : last + 1], self.time_s[first : last + 1]
+        return float(np.sum(0.5 * (speed[1:] + speed[:-1]) * np.diff(time)))
+
     def distance(self, first: int, last: int) -> float:
         _, _, metres = GEOD.inv(self.lon[first], self.lat[first], self.lon[last], self.lat[last])
         return float(metres)
@@ -129,6 +146,8 @@ def _passed_s(
         # standing, or blind: if the clock went back, one interval passed; else nothing speaks against it
         return interval_s if backward else None
     passed = float(np.median(guesses))
+    if not backward and _could_drive(motion, row, settings):
+        return None
     doubt = settings.step_place_m / speed
     if backward:
         return passed if 0.3 * interval_s < passed < settings.hole_s else interval_s
@@ -137,6 +156,29 @@ def _passed_s(
     if border:
         return passed if 0.3 * interval_s < passed < settings.hole_s else None
     return passed if 0.3 * interval_s < passed < settings.step_most_intervals * interval_s else None
+
+
+def _could_drive(motion: _Motion, row: int, settings: PassSettings) -> bool:
+    """Whether the clock's own account of the join after `row` can be true, by how far the car got.
+
+    From one speed to the other it drives farthest pulling as hard as can be and then braking so, and least
+    the other way round, down to a stop.
+    """
+    before, after = motion.speed[row], motion.speed[row + 1]
+    moved = motion.moved(row)
+    if not (np.isfinite(before) and np.isfinite(after) and np.isfinite(moved)):
+        return False
+    logged, most = float(motion.time_s[row + 1] - motion.time_s[row]), settings.step_most_mps2
+    mean = 0.5 * (before + after)
+    # the time over which both legs are driven, beyond that which the change of speed itself takes
+    spare = max(logged - abs(after - before) / most, 0.0)
+    high, low = max(before, after), min(before, after)
+    change = mean * min(logged, abs(after - before) / most)
+    farthest = change + high * spare + 0.25 * most * spare**2
+    dip = min(0.5 * spare, low / most)
+    least = change + 2.0 * (low * dip - 0.5 * most * dip**2)
+    doubt = settings.step_sure * settings.step_place_m
+    return bool(least - doubt <= moved <= farthest + doubt)
 
 
 def _guesses(motion: _Motion, row: int, speed: float) -> list[float]:

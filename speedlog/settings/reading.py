@@ -79,4 +79,5 @@ class PassSettings:
     step_steady: float = setting(0.25, "share of the interval", "jitter of a receiver that keeps a rate")
     step_steady_share: float = setting(0.8, "share of intervals", "fewer steady ones, and a long one means nothing")
     step_place_m: float = setting(0.3, "m", "how well two positions a second apart tell a distance")
+    step_most_mps2: float = setting(20.0, "m/s²", "no car brakes or pulls more: how far it can drive in the logged time")
     step_sure: float = setting(4.0, "sd", "a clock is called wrong only beyond this")
