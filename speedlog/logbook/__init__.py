@@ -1,0 +1,1 @@
+"""One file that keeps a season: logs, figures, set-ups, results."""
