@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from speedlog.fusion.answers import NONE
 from speedlog.fusion.doubt import Doubted, doubted, doubted_runs
-from speedlog.fusion.lag import Lag, candidates
+from speedlog.fusion.lag import Lag, candidates, mixed
 from speedlog.fusion.lifts import Branch, branches, unchanged_evidence
 from speedlog.fusion.measure import GnssSource, Noise, WheelSource
 from speedlog.fusion.motion import ACCEL, ALONG, SPEED
@@ -56,7 +56,8 @@ class Motion:
 
     Attributes:
         speed_sd_mps: standard deviation of the speed.
-        noises: what was found of each GNSS logger's noise. lags: how late its speed comes.
+        noises: what was found of each GNSS logger's noise.
+        lags: how late its speed comes, over all likely accounts: as a delay, as a filter, or not at all.
         gnss, wheels: the sources, with what was found of lags, scales and clocks taken in.
         stretches: the paths through each stretch looked at closely.
         wander: of each wheel's scale, as a logarithm, beside its constants.
@@ -144,7 +145,10 @@ def decided(found: Sequence[Settled], settings: FusionSettings) -> Motion | None
         if share[i] > settings.least_account and len(every[i]) == len(stretches):
             for k, of_stretch in enumerate(every[i]):
                 stretches[k] += _stretch(of_stretch, float(share[i]), settings)
-    lags = tuple(Lag(*best.lag(i)) for i in range(len(best.gnss)))
+    lags = tuple(
+        mixed([Lag(*item.lag(i)) for item in found], share, settings.lag_model_u_s)
+        for i in range(len(best.gnss))
+    )
     return Motion(
         best.knots_s, mean[:, ALONG], mean[:, SPEED], mean[:, ACCEL], np.sqrt(np.maximum(variance, 0.0)),
         best.noises, lags, best.gnss, best.wheels, tuple(stretches), _wander(best),

@@ -8,6 +8,7 @@ one against the other; a constant error of the speed goes into the intercept.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -50,6 +51,21 @@ def speed_lag(source: GnssSource) -> Lag | None:
         weight = np.minimum(1.0, limit / np.maximum(misfit, 1e-9))
     # windows overlap: neighbours say nearly the same
     return Lag(slope, float(np.sqrt(np.average(misfit**2, weights=weight) * epochs / spread)))
+
+
+def mixed(lags: Sequence[Lag], weight: Array, model_u_s: float = 0.0) -> Lag:
+    """One lag over several accounts of a pass, by the law of total variance.
+
+    What each account leaves open, and what they differ by: u² = sum w (u_k² + (lag_k - mean)²).
+
+    Args:
+        weight: (n,) probability of each account; their sum is 1.
+        model_u_s: what no account knows; it goes to those that have a lag at all.
+    """
+    value, u = (np.array([getattr(item, name) for item in lags]) for name in ("lag_s", "u_s"))
+    variance = np.where(u > 0, u**2 + model_u_s**2, 0.0)
+    mean = float(weight @ value)
+    return Lag(mean, float(np.sqrt(weight @ (variance + (value - mean) ** 2))))
 
 
 def candidates(gnss: list[GnssSource], settings: FusionSettings) -> list[list[GnssSource]]:

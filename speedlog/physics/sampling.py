@@ -8,6 +8,11 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
 
 def peak_missed_most(gaining_mps2: float, losing_mps2: float, interval_s: float) -> float:
     """The most by which the highest reading lies under a sharp peak, m/s: a b T / (a + b).
@@ -47,6 +52,37 @@ def peak_filtered_away(gaining_mps2: float, losing_mps2: float, filter_s: float)
     if gaining_mps2 <= 0.0 or losing_mps2 <= 0.0:
         return 0.0
     return losing_mps2 * filter_s * math.log1p(gaining_mps2 / losing_mps2)
+
+
+def twice_filtered(knots_s: Array, value: Array, at_s: Array, filter_s: float) -> Array:
+    """(N,) a signal of straight lines behind two first-order filters of one time constant, one after the other.
+
+    Within a line u + m s, with T the constant: first u + m (s - T) + c exp(-s/T), then
+    u + m (s - 2 T) + (d + c s/T) exp(-s/T), where c and d come from what both filters hold as the line begins.
+    Exact at any time. Before the first knot both have settled on its value; the last value lasts.
+
+    Args:
+        knots_s, value: (K,) where the lines meet, in order of time. at_s: (N,) when it is asked for.
+        filter_s: both time constants; 0 for none.
+    """
+    if filter_s <= 0.0:
+        return np.asarray(np.interp(at_s, knots_s, value))
+    step = np.diff(knots_s)
+    slope = np.append(np.diff(value) / step, 0.0)
+    left = np.exp(-step / filter_s).tolist()
+    of_one, of_two = np.zeros(len(value)), np.zeros(len(value))
+    once = twice = float(value[0])
+    for k, (start, rise) in enumerate(zip(value.tolist(), (slope * filter_s).tolist(), strict=True)):
+        of_one[k], of_two[k] = once - start + rise, twice - start + 2.0 * rise
+        if k < len(left):
+            end, share = float(value[k + 1]), float(step[k]) / filter_s
+            once = end - rise + of_one[k] * left[k]
+            twice = end - 2.0 * rise + (of_two[k] + of_one[k] * share) * left[k]
+    line = np.clip(np.searchsorted(knots_s, at_s, side="right") - 1, 0, len(value) - 1)
+    gone = np.maximum(at_s - knots_s[line], 0.0)
+    fading = (of_two[line] + of_one[line] * gone / filter_s) * np.exp(-gone / filter_s)
+    after = value[line] + slope[line] * (gone - 2.0 * filter_s) + fading
+    return np.asarray(np.where(at_s < knots_s[0], value[0], after))
 
 
 def rate_for_one_inside(speed_mps: float, trap_m: float) -> float:

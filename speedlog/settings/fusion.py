@@ -60,6 +60,7 @@ class FusionSettings:
     account_margin: float = setting(300.0, "ln", "the free motion misjudges accounts of the lags by up to this; beyond, they are out")
     least_account: float = setting(0.02, "probability", "less likely accounts then have no part in the answer")
     lag_sd_s: float = setting(0.2, "s", "receivers' filters: 0.05 to 0.5 s")
+    lag_model_u_s: float = setting(0.004, "s", "of a settled lag, besides: slip and slow errors that go with the pull (benchmarks)")
     lag_most_s: float = setting(1.5, "s", "more is no filter but a clock")
     poor_fix_looseness: float = setting(8.0, "times", "the noise of readings under a poor fix: HDOP of 6 against 0.8")
     place_noise_m: float = setting(0.06, "m", "epoch-to-epoch position noise where the log can't tell it")

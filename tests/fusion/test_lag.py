@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from speedlog.fusion.estimate import accounts, estimate_motion
-from speedlog.fusion.lag import candidates, speed_lag
+from speedlog.fusion.estimate import accounts, decided, estimate_motion
+from speedlog.fusion.lag import Lag, candidates, mixed, speed_lag
 from speedlog.fusion.passage import trap_passage
 from speedlog.fusion.settle import settle
 from speedlog.settings import FusionSettings
@@ -123,3 +123,37 @@ def test_the_settled_lag_is_not_off_by_more_than_its_uncertainty_tells(kind: str
         off.append(lag - 0.3)
         size.append(u)
     assert abs(np.mean(off)) < 2.5 * np.mean(size) / np.sqrt(6)
+
+
+def test_a_lag_over_accounts_has_what_they_differ_by() -> None:
+    """By hand: 0.75 of N(0.20, 0.01), 0.25 of N(0.24, 0.02): mean 0.21, variance
+    0.75 (1e-4 + 1e-4) + 0.25 (4e-4 + 9e-4) = 4.75e-4.
+    """
+    found = mixed([Lag(0.20, 0.01), Lag(0.24, 0.02)], np.array([0.75, 0.25]))
+    assert found.lag_s == pytest.approx(0.21) and found.u_s == pytest.approx(np.sqrt(4.75e-4))
+    assert mixed([Lag(0.3, 0.02)], np.array([1.0])) == Lag(0.3, pytest.approx(0.02))
+    # of a model that is off by 0.01 besides: 1e-4 more, but nothing where there is no lag
+    found = mixed([Lag(0.20, 0.01), Lag(0.24, 0.02)], np.array([0.75, 0.25]), 0.01)
+    assert found.u_s == pytest.approx(np.sqrt(5.75e-4))
+    assert mixed([Lag(0.0, 0.0)], np.array([1.0]), 0.01) == Lag(0.0, 0.0)
+    # none and some: 0.5 each of nothing for sure and 0.1 for sure is 0.05 with 0.05
+    assert mixed([Lag(0.0, 0.0), Lag(0.1, 0.0)], np.array([0.5, 0.5])).u_s == pytest.approx(0.05)
+
+
+def test_the_passs_lag_is_that_of_all_its_accounts(
+    clean_pass: MadePass, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two accounts of the same evidence, one's lag 0.04 s more: the mean lies between, u is half of that more."""
+    source = late(clean_pass, delay_s=0.3).source
+    beams = (clean_pass.entry_m, clean_pass.exit_m)
+    account = accounts([source], [], beams, SETTINGS)[0]
+    lag, u = account.lag(0)
+    other = replace(account)
+    told = type(account).lag
+    monkeypatch.setattr(
+        type(account), "lag", lambda self, i: (told(self, i)[0] + 0.04 * (self is other), told(self, i)[1])
+    )
+    motion = decided([account, other], SETTINGS)
+    assert motion is not None
+    assert motion.lags[0].lag_s == pytest.approx(lag + 0.02, abs=1e-9)
+    assert motion.lags[0].u_s == pytest.approx(np.hypot(np.hypot(u, SETTINGS.lag_model_u_s), 0.02), abs=1e-9)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.signal import lfilter
+from scipy.signal import lfilter, lsim
 
 from speedlog.physics.sampling import (
     peak_filtered_away,
@@ -13,6 +13,7 @@ from speedlog.physics.sampling import (
     rate_for_one_inside,
     step_uncertainty,
     trap_mean_missed_most,
+    twice_filtered,
 )
 
 A, B = 8.0, 12.0  # m/s², as in references.md topic 5
@@ -82,3 +83,47 @@ def test_the_rate_for_one_reading_inside() -> None:
 def test_the_step_of_the_text(step_kn: float, u_mps: float) -> None:
     """references.md topic 5."""
     assert step_uncertainty(step_kn * 1852 / 3600) == pytest.approx(u_mps, rel=1e-4)
+
+
+@pytest.mark.parametrize("constant_s", [0.02, 0.1, 0.3, 0.6])
+def test_a_jump_behind_two_filters(constant_s: float) -> None:
+    """By hand, the step response of 1 / (1 + s T)²: 1 - (1 + t/T) exp(-t/T); no earlier and no later than that.
+
+    The jump is a line of 1e-9 s, so the answers differ by no more than that over T.
+    """
+    knots, value = np.array([0.0, 1.0, 1.0 + 1e-9, 6.0]), np.array([0.0, 0.0, A, A])
+    time = np.linspace(-0.5, 7.0, 301)
+    gone = np.maximum(time - 1.0, 0.0) / constant_s
+    wanted = A * (1 - (1 + gone) * np.exp(-gone))
+    found = twice_filtered(knots, value, time, constant_s)
+    np.testing.assert_allclose(found, wanted, atol=A * 1e-9 / constant_s + 1e-12)
+
+
+def test_a_ramp_behind_two_filters() -> None:
+    """By hand: of a ramp t, the two show t - 2 T + (t + 2 T) exp(-t/T); on the long run it is 2 T late."""
+    t, constant_s = np.linspace(0.0, 5.0, 51), 0.3
+    found = twice_filtered(np.array([0.0, 5.0]), np.array([0.0, 5.0]), t, constant_s)
+    wanted = t - 2 * constant_s + (t + 2 * constant_s) * np.exp(-t / constant_s)
+    np.testing.assert_allclose(found, wanted, atol=1e-12)
+    assert found[-1] == pytest.approx(5.0 - 2 * constant_s, abs=1e-6)
+
+
+def test_any_lines_behind_two_filters_as_scipy_has_them() -> None:
+    """scipy.signal.lsim integrates straight lines exactly (its grid holds every knot)."""
+    rng = np.random.default_rng(3)
+    knots = np.unique(np.round(rng.uniform(0, 6, 40), 3))
+    knots, constant_s = np.concatenate([[0.0], knots, [6.001]]), 0.17
+    value = rng.normal(0, 8, len(knots))
+    grid = np.arange(0, 6.0015, 0.001)
+    system = ([1.0], [constant_s**2, 2 * constant_s, 1.0])
+    moved = np.interp(grid, knots, value) - value[0]  # lsim begins at rest
+    _, wanted, _ = lsim(system, moved, grid)
+    np.testing.assert_allclose(twice_filtered(knots, value, grid, constant_s), wanted + value[0], atol=1e-8)
+
+
+def test_no_filter_and_times_outside_the_lines() -> None:
+    knots, value = np.array([0.0, 1.0, 3.0]), np.array([2.0, 4.0, 1.0])
+    at = np.array([-1.0, 0.5, 2.0, 9.0])
+    np.testing.assert_array_equal(twice_filtered(knots, value, at, 0.0), [2.0, 3.0, 2.5, 1.0])
+    found = twice_filtered(knots, value, np.array([-1.0, 0.0, 90.0]), 0.2)
+    np.testing.assert_allclose(found, [2.0, 2.0, 1.0], atol=1e-12)  # settled before, and settled again after
