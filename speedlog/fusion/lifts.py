@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from speedlog.fusion.answers import Answers, Moments, weigh
-from speedlog.fusion.model import Solved, make_model, solve
+from speedlog.fusion.model import Model, Solved, reweighed, solve
 from speedlog.fusion.motion import Layout, Roughness, make_steps, ramps
 from speedlog.fusion.settle import Settled
 from speedlog.physics.roadload import coasting_accel
@@ -57,9 +57,7 @@ def branches(
     out = []
     levels = zip(settings.pull_excess_mps3, settings.pull_white_m2_s5, settings.pull_chance, strict=True)
     held = found.roughness(settings)
-    model = make_model(
-        found.seen, found.knots_s, held, found.layout, found.place_drift_s, found.weight, settings
-    )
+    model = _model(found)
     inputs = _inputs(found.knots_s, first, last, moments, found.layout, settings)
     for excess, white, chance in list(levels)[:most]:
         held[first:last] = [Roughness(excess, white)] * (last - first)
@@ -75,11 +73,20 @@ def branches(
 
 def unchanged_evidence(found: Settled, settings: FusionSettings) -> float:
     """Log evidence of the pass without a closer look anywhere: what all its stretches have in common."""
-    model = make_model(
-        found.seen, found.knots_s, found.roughness(settings), found.layout, found.place_drift_s, found.weight,
-        settings,
-    )  # fmt: skip
-    return solve(model, found.solved.mean).log_evidence
+    steps = make_steps(
+        np.diff(found.knots_s), found.roughness(settings), found.layout, found.place_drift_s, settings
+    )
+    return solve(replace(_model(found), steps=steps), found.solved.mean).log_evidence
+
+
+def _model(found: Settled) -> Model:
+    """The free motion's model, with the readings and weights as they are now."""
+    model = found.solved.model
+    if found.seen.value is not model.rows.value:
+        model = replace(model, rows=replace(model.rows, value=found.seen.value))
+    if found.weight is model.weight:
+        return model
+    return reweighed(model, found.weight, found.seen.channel)
 
 
 def likeliest(every: list[Branch]) -> tuple[Branch, int]:
@@ -141,28 +148,23 @@ def _responses(solved: Solved, first: int, last: int, inputs: Array) -> tuple[Ar
     States and constants are eliminated: log-likelihood of changes J is pull' J - J' precision J / 2.
     """
     model, chain = solved.model, solved.chain
-    steps, count, d = model.steps, *solved.mean.shape
+    steps, d = model.steps, model.layout.size
     # the states that a change moves or whose noise goes with theirs: motion and filters, no other
     filters = [model.layout.filtered(i) for i, item in enumerate(model.layout.filters_s) if item]
     moving = np.array([*range(4), *filters])
-    inputs = inputs[:, moving]
+    inputs, many = inputs[:, moving], inputs.shape[2]
     pressed = steps.precision[first:last][:, moving[:, None], moving] @ inputs
-    back = steps.transition[first:last][:, moving[:, None], moving].transpose(0, 2, 1)
-    right = np.zeros((last + 1 - first, len(moving), inputs.shape[2]))
-    right[1:] -= pressed
-    right[:-1] += back @ pressed
-    whole = np.zeros((count, d, inputs.shape[2]))
-    whole[first : last + 1, moving] = right
-    reach = chain.solve(whole.reshape(count * d, -1)).reshape(count, d, -1)
-    here = reach[first : last + 1, moving].reshape(-1, inputs.shape[2])
-    flat = right.reshape(-1, inputs.shape[2])
-    own = inputs.reshape(-1, inputs.shape[2]).T @ pressed.reshape(-1, inputs.shape[2])
-    precision = own - flat.T @ here
-    constants = solved.reach.reshape(count, d, -1)
-    cross = -flat.T @ constants[first : last + 1, moving].reshape(len(flat), -1)  # with the constants
-    turned = cross @ solved.constant_cov
-    precision = precision - turned @ cross.T
-    response = reach - constants @ turned.T
+    transition = steps.transition[first:last][:, moving[:, None], moving]
+    whole = np.zeros((last + 1 - first, d, many))
+    whole[1:, moving] -= pressed
+    whole[:-1, moving] += transition.mT @ pressed
+    response = chain.solve_wide(first, whole)
+    here = solved.reach[first * d : (last + 1) * d]
+    turned = -whole.reshape(-1, many).T @ here @ solved.constant_cov
+    response -= (solved.reach @ turned.T).reshape(response.shape)
+    # what a change leaves of its own push once the states have followed it
+    left = inputs + response[first + 1 : last + 1, moving] - transition @ response[first:last, moving]
+    precision = pressed.reshape(-1, many).T @ left.reshape(-1, many)
     swerve = solved.mean[first + 1 : last + 1] - np.einsum(
         "kij,kj->ki", steps.transition[first:last], solved.mean[first:last]
     )

@@ -7,6 +7,7 @@ wheel's scale, growth, slip and clock). Readings: y = R s + B c + noise. Steps: 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +20,7 @@ from speedlog.settings import FusionSettings
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
+_BLOCK = 8  # readings: few knots of a pass have fewer beside them, and few of their places stay empty
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,6 +38,33 @@ class Rows:
     constant: Array
     constant_mean: Array
     constant_sd: Array
+
+    @cached_property
+    def blocks(self) -> Blocks:
+        return _blocks(self)
+
+
+@dataclass(frozen=True, eq=False)
+class Blocks:
+    """The rows laid out in blocks of at most `_BLOCK` readings between the same two knots, filled up with nought.
+
+    Attributes:
+        at: (n,) place of each reading among all rows of the blocks. before: (m,) the knot before each block.
+        rows: (m, _BLOCK, 2d + C) over both knots' states and the constants.
+        knots: (j,) knots with readings after them. first: (j,) the first block of each.
+    """
+
+    at: Ints
+    before: Ints
+    rows: Array
+    knots: Ints
+    first: Ints
+
+    def spread(self, values: Array) -> Array:
+        """(m, _BLOCK) of (n,)."""
+        out = np.zeros(self.rows.shape[0] * self.rows.shape[1])
+        out[self.at] = values
+        return out.reshape(self.rows.shape[:2])
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,7 +127,7 @@ class Solved:
         """(K, d, d) covariance of each knot's state, the constants' uncertainty included."""
         count, d = self.mean.shape
         reach = self.reach.reshape(count, d, -1)
-        return np.asarray(self.chain.variances() + reach @ self.constant_cov @ reach.transpose(0, 2, 1))
+        return np.asarray(_held_variances(self) + reach @ self.constant_cov @ reach.transpose(0, 2, 1))
 
 
 def make_rows(seen: Observations, knots_s: Array, layout: Layout) -> Rows:
@@ -126,40 +155,43 @@ def make_model(
     speed = seen.value[seen.speeds(layout)]
     mean, sd = start(layout, along, float(speed[0]) if len(speed) else 0.0, settings)
     rows = make_rows(seen, knots_s, layout)
-    return Model(
-        knots_s, layout, steps, mean, sd, rows, weight, gather(rows, weight, seen.channel, len(knots_s))
-    )
+    return Model(knots_s, layout, steps, mean, sd, rows, weight, gather(rows, weight, len(knots_s)))
 
 
 def reweighed(model: Model, weight: Array, channel: Ints) -> Model:
     """The same model with other weights of its readings."""
-    gathered = gather(model.rows, weight, channel, len(model.knots_s))
+    gathered = gather(model.rows, weight, len(model.knots_s))
     return replace(model, weight=weight, gathered=gathered)
 
 
-def gather(rows: Rows, weight: Array, channel: Ints, knots: int) -> Gathered:
-    """The readings' part of the normal equations, a channel at a time: its rows share their few places."""
-    d, width = rows.row.shape[1] // 2, rows.constant.shape[1]
+def gather(rows: Rows, weight: Array, knots: int) -> Gathered:
+    """The readings' part of the normal equations."""
+    d, blocks = rows.row.shape[1] // 2, rows.blocks
+    product = (blocks.rows * blocks.spread(weight)[..., None]).mT @ blocks.rows
+    product = np.add.reduceat(product, blocks.first, axis=0)
+    here, there = slice(d), slice(d, 2 * d)
     diagonal, beside = np.zeros((knots, d, d)), np.zeros((knots - 1, d, d))
-    cross = np.zeros((knots, d, width))
-    for item in np.unique(channel):
-        of = np.flatnonzero(channel == item)
-        at = np.flatnonzero(np.any(rows.row[of], axis=0))
-        row, before = rows.row[np.ix_(of, at)], rows.before[of]
-        first = np.flatnonzero(np.concatenate([[True], np.diff(before) > 0]))
-        knot, weighed = before[first], row * weight[of, None]
-        product = np.add.reduceat(weighed[:, :, None] * row[:, None, :], first, axis=0)
-        here, there = np.flatnonzero(at < d), np.flatnonzero(at >= d)
-        for target, shift, one, two in (
-            (diagonal, 0, here, here), (diagonal, 1, there, there), (beside, 0, here, there)
-        ):  # fmt: skip
-            target[np.ix_(knot + shift, at[one] % d, at[two] % d)] += product[:, one][:, :, two]
-        if width:
-            sums = np.add.reduceat(weighed[:, :, None] * rows.constant[of][:, None, :], first, axis=0)
-            cross[np.ix_(knot, at[here])] += sums[:, here]
-            cross[np.ix_(knot + 1, at[there] % d)] += sums[:, there]
-    own = rows.constant.T @ (rows.constant * weight[:, None]) + np.diag(1 / rows.constant_sd**2)
-    return Gathered(diagonal, beside, cross.reshape(knots * d, width), own)
+    cross = np.zeros((knots, d, rows.constant.shape[1]))
+    diagonal[blocks.knots] += product[:, here, here]
+    diagonal[blocks.knots + 1] += product[:, there, there]
+    beside[blocks.knots] += product[:, here, there]
+    cross[blocks.knots] += product[:, here, 2 * d :]
+    cross[blocks.knots + 1] += product[:, there, 2 * d :]
+    own = product[:, 2 * d :, 2 * d :].sum(axis=0) + np.diag(1 / rows.constant_sd**2)
+    return Gathered(diagonal, beside, cross.reshape(knots * d, cross.shape[2]), own)
+
+
+def _blocks(rows: Rows) -> Blocks:
+    before = rows.before
+    every = np.arange(len(before))
+    run = np.concatenate([[True], np.diff(before) > 0])
+    in_run = every - every[run][np.cumsum(run) - 1]
+    opens = in_run % _BLOCK == 0
+    at = _BLOCK * (np.cumsum(opens) - 1) + in_run % _BLOCK
+    filled = np.zeros((_BLOCK * int(opens.sum()), rows.row.shape[1] + rows.constant.shape[1]))
+    filled[at] = np.concatenate([rows.row, rows.constant], axis=1)
+    first = np.flatnonzero(run[opens])
+    return Blocks(at, before[opens], filled.reshape(-1, _BLOCK, filled.shape[1]), before[opens][first], first)
 
 
 def solve(model: Model, near: Array | None = None, rounds: int = 2) -> Solved:
@@ -194,6 +226,37 @@ def solve(model: Model, near: Array | None = None, rounds: int = 2) -> Solved:
     return Solved(model, chain, mean, constants, reach, cov, misfit, evidence)
 
 
+def _held_variances(solved: Solved) -> Array:
+    """(K, d, d) covariance of each knot's state, constants held, to many more digits than `Chain.variances`.
+
+    There the motion's precision, 1e10 and more, is added and taken off again, and of what all places share
+    five digits are left. Here what the past says of each knot is a sum of squares: start, readings and
+    swerves of the past, each seen from the next knot by s_k = -G_k s_{k+1} (Joseph's form: Bucy, Joseph,
+    "Filtering for Stochastic Processes with Applications to Guidance", 1968); errors of G enter squared.
+    """
+    model, chain = solved.model, solved.chain
+    steps, blocks, d = model.steps, model.rows.blocks, model.layout.size
+    gain = chain.gain
+    swerve = np.eye(d) + steps.transition @ gain
+    added = swerve.mT @ steps.precision @ swerve
+    seen = blocks.rows[..., d : 2 * d] - blocks.rows[..., :d] @ gain[blocks.before]
+    product = (seen * blocks.spread(model.weight)[..., None]).mT @ seen
+    added[blocks.knots] += np.add.reduceat(product, blocks.first, axis=0)
+    past, turned = np.empty_like(chain.diagonal), gain.mT
+    past[0] = np.diag(1 / model.start_sd**2)
+    for k in range(len(gain)):
+        past[k + 1] = added[k] + turned[k] @ past[k] @ gain[k]
+    own = blocks.rows[..., :d]
+    product = (own * blocks.spread(model.weight)[..., None]).mT @ own
+    past[:-1] += steps.transition.mT @ steps.precision @ steps.transition
+    past[blocks.knots] += np.add.reduceat(product, blocks.first, axis=0)
+    found = np.linalg.inv(past)
+    gain = found[:-1] @ chain.beside
+    for k in range(len(gain) - 1, -1, -1):
+        found[k] += gain[k] @ found[k + 1] @ gain[k].T
+    return np.asarray(found)
+
+
 def _precision(model: Model) -> Chain:
     steps = model.steps
     back = steps.transition.transpose(0, 2, 1) @ steps.precision
@@ -216,8 +279,10 @@ def _constants(model: Model, chain: Chain) -> tuple[Array, Array]:
 def _gradient(model: Model, mean: Array, constants: Array) -> tuple[Array, Array, Array, float]:
     """Downhill direction of half the quadratic form in states and constants; misfits; the form's value."""
     rows, steps, d = model.rows, model.steps, model.layout.size
-    both = np.concatenate([mean[rows.before], mean[rows.before + 1]], axis=1)
-    misfit = rows.value - np.einsum("nd,nd->n", rows.row, both) - rows.constant @ constants
+    blocks = rows.blocks
+    both = np.concatenate([mean[blocks.before], mean[blocks.before + 1]], axis=1)
+    both = np.concatenate([both, np.broadcast_to(constants, (len(both), len(constants)))], axis=1)
+    misfit = rows.value - (blocks.rows @ both[..., None]).ravel()[blocks.at]
     swerve = mean[1:] - (steps.transition @ mean[:-1, :, None])[..., 0]
     pressed = (steps.precision @ swerve[..., None])[..., 0]
     off = (mean[0] - model.start_mean) / model.start_sd
@@ -226,11 +291,11 @@ def _gradient(model: Model, mean: Array, constants: Array) -> tuple[Array, Array
     out[:-1] += (steps.transition.transpose(0, 2, 1) @ pressed[..., None])[..., 0]
     out[0] -= off / model.start_sd
     weighed = model.weight * misfit
-    first = np.flatnonzero(np.concatenate([[True], np.diff(rows.before) > 0]))
-    knots = rows.before[first]
-    pull = np.add.reduceat(rows.row * weighed[:, None], first, axis=0)
-    out[knots] += pull[:, :d]
-    out[knots + 1] += pull[:, d:]
+    pull = (blocks.rows.mT @ blocks.spread(weighed)[..., None])[..., 0]
+    from_constants = pull[:, 2 * d :].sum(axis=0)
+    pull = np.add.reduceat(pull, blocks.first, axis=0)
+    out[blocks.knots] += pull[:, :d]
+    out[blocks.knots + 1] += pull[:, d : 2 * d]
     loose = (constants - rows.constant_mean) / rows.constant_sd
     quadratic = float(weighed @ misfit + np.sum(swerve * pressed) + off @ off + loose @ loose)
-    return out, rows.constant.T @ weighed - loose / rows.constant_sd, misfit, quadratic
+    return out, from_constants - loose / rows.constant_sd, misfit, quadratic

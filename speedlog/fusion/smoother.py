@@ -9,6 +9,7 @@ the likelihood, and every covariance (Rue, Held, "Gaussian Markov Random Fields"
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,22 +40,64 @@ class Chain:
         found: Array = cho_solve_banded((self.factor, False), right, check_finite=False)
         return found
 
-    def variances(self) -> Array:
-        """(K, d, d) covariance of each knot: diagonal blocks of the inverse, by block elimination.
+    def solve_wide(self, first: int, right: Array) -> Array:
+        """(K, d, m) A⁻¹ times many columns that are nought but at the knots from `first` on.
 
-        Forward, T_{k+1} = D_{k+1} - U' T_k⁻¹ U; backward, S_k = T_k⁻¹ + G_k S_{k+1} G_k' with
-        G_k = T_k⁻¹ U_k (Takahashi's equations for a chain).
+        Knot by knot with whole blocks: LAPACK's banded solve takes one column after the other.
+
+        Args:
+            right: (k, d, m) of these knots.
         """
-        count = len(self.diagonal)
-        eliminated, gain = np.empty_like(self.diagonal), np.empty_like(self.beside)
-        eliminated[0] = self.diagonal[0]
-        for k in range(count - 1):
-            gain[k] = np.linalg.solve(eliminated[k], self.beside[k])
-            eliminated[k + 1] = self.diagonal[k + 1] - self.beside[k].T @ gain[k]
-        found = np.linalg.inv(eliminated)
-        for k in range(count - 2, -1, -1):
-            found[k] += gain[k] @ found[k + 1] @ gain[k].T
+        inverse, gain = self._inverse_blocks, self.gain
+        found = np.zeros((len(self.diagonal), *right.shape[1:]))
+        np.matmul(inverse[first : first + len(right)].mT, right, out=found[first : first + len(right)])
+        forward = (self._next_blocks[first:] @ inverse[first + 1 :]).mT
+        for k, turned in enumerate(forward, start=first + 1):
+            found[k] -= turned @ found[k - 1]
+        found[first:] = inverse[first:] @ found[first:]
+        for k in range(len(found) - 2, -1, -1):
+            found[k] -= gain[k] @ found[k + 1]
+        return found
+
+    def variances(self) -> Array:
+        """(K, d, d) covariance of each knot: diagonal blocks of the inverse.
+
+        Backward from the last knot, S_k = (U_k' U_k)⁻¹ + G_k S_{k+1} G_k' with G_k = U_k⁻¹ U_{k,k+1} of
+        the Cholesky factor's blocks (Takahashi's equations for a chain).
+        """
+        gain, turned = self.gain, self.gain.mT
+        found = self._inverse_blocks @ self._inverse_blocks.mT
+        for k in range(len(found) - 2, -1, -1):
+            found[k] += gain[k] @ found[k + 1] @ turned[k]
         return np.asarray(found)
+
+    @cached_property
+    def _next_blocks(self) -> Array:
+        """(K-1, d, d) blocks U_{k,k+1} of the factor."""
+        d = self.diagonal.shape[1]
+        out = np.empty_like(self.beside)
+        for i in range(d):
+            for j in range(d):
+                out[:, i, j] = self.factor[d - 1 + i - j, d + j :: d]
+        return out
+
+    @cached_property
+    def _inverse_blocks(self) -> Array:
+        """(K, d, d) inverses of the triangular blocks U_{k,k} of the factor, all knots at once, column by column."""
+        d = self.diagonal.shape[1]
+        own, out = np.zeros_like(self.diagonal), np.zeros_like(self.diagonal)
+        for j in range(d):
+            for i in range(j + 1):
+                own[:, i, j] = self.factor[2 * d - 1 + i - j, j::d]
+            out[:, j, j] = 1 / own[:, j, j]
+            above = out[:, :j, :j] @ own[:, :j, j, None]
+            out[:, :j, j] = -above[..., 0] * out[:, j, j, None]
+        return out
+
+    @cached_property
+    def gain(self) -> Array:
+        """(K-1, d, d) U_k⁻¹ U_{k,k+1}: a knot follows the next one by minus this."""
+        return np.asarray(self._inverse_blocks[:-1] @ self._next_blocks)
 
 
 def factored(diagonal: Array, beside: Array) -> Chain:

@@ -49,10 +49,10 @@ def statsmodels_result(model: Model):
     [(Roughness(12.0, 60.0), 1e-8), (Roughness(1.2, 0.3), 1e-5), (Roughness(0.35, 0.02), 1e-4)],
 )
 def test_equals_statsmodels_filter_and_smoother(rough: Roughness, tolerance: float) -> None:
-    """Rauch, Tung, Striebel 1965 by statsmodels: mean 1e-8, covariances by their own scale, log-likelihood.
+    """Rauch, Tung, Striebel 1965 by statsmodels: mean 1e-8, covariances 1e-9 by their own scale, log-likelihood.
 
     The smoother the motion, the larger its precision (1e10 and more) against the one that holds the place
-    (1 / m²): what all places share is then left with 5 digits, of which no interval feels the last.
+    (1 / m²): of the determinant some digits are lost, of which no weight feels the last.
     """
     model = small_model(SETTINGS, at_knots=True, knots=40, rough=rough)
     found, wanted = solve(model), statsmodels_result(model)
@@ -61,7 +61,7 @@ def test_equals_statsmodels_filter_and_smoother(rough: Roughness, tolerance: flo
     np.testing.assert_allclose(found.mean, wanted.smoothed_state.T, rtol=1e-8, atol=1e-7)
     np.testing.assert_allclose(found.mean[:, 1], wanted.smoothed_state[1], rtol=1e-10, atol=1e-9)
     off = spread - wanted.smoothed_state_cov.transpose(2, 0, 1)
-    assert np.abs(off / (scale[:, :, None] * scale[:, None, :])).max() < tolerance
+    assert np.abs(off / (scale[:, :, None] * scale[:, None, :])).max() < 1e-9
     log = found.log_evidence - len(model.rows.value) / 2 * np.log(2 * np.pi)
     assert log == pytest.approx(wanted.llf, abs=max(tolerance, 1e-7))
 
@@ -81,7 +81,7 @@ def test_equals_the_dense_posterior(layout: Layout, constants: int, rough: Rough
     for k in range(len(spread)):
         block = wanted.cov[k * d : (k + 1) * d, k * d : (k + 1) * d]
         even = np.sqrt(np.diag(block))
-        np.testing.assert_allclose(spread[k] / np.outer(even, even), block / np.outer(even, even), atol=1e-4)
+        np.testing.assert_allclose(spread[k] / np.outer(even, even), block / np.outer(even, even), atol=1e-7)
     np.testing.assert_allclose(found.constant_cov, wanted.cov[size:, size:], rtol=1e-6, atol=1e-10)
     n = len(model.rows.value)
     assert found.log_evidence - n / 2 * np.log(2 * np.pi) == pytest.approx(wanted.log_density, abs=1e-4)
@@ -105,9 +105,10 @@ def test_a_start_far_off_or_close_by_leads_to_the_same_place() -> None:
     assert again.log_evidence == pytest.approx(first.log_evidence, abs=1e-7)
 
 
-def test_gathering_a_channel_at_a_time_is_the_plain_sum() -> None:
+@pytest.mark.parametrize("hz", [12.0, 90.0])  # a reading or two a step; more than a block of eight holds
+def test_gathering_in_blocks_is_the_plain_sum(hz: float) -> None:
     """H' W H by NumPy, block by block."""
-    model = small_model(SETTINGS, layout=Layout(2, (0.0, 0.3)), constants=2)
+    model = small_model(SETTINGS, layout=Layout(2, (0.0, 0.3)), constants=2, hz=hz)
     d, count = model.layout.size, len(model.knots_s)
     seen = design(model)
     whole = seen.T @ (model.weight[:, None] * seen)
@@ -137,7 +138,7 @@ def test_a_reading_without_weight_is_as_if_it_were_not_there() -> None:
     clean = solve(reweighed(model, weight, channel))
     np.testing.assert_allclose(solve(reweighed(spoilt, weight, channel)).mean, clean.mean, atol=1e-5)
     assert np.abs(solve(spoilt).mean - clean.mean).max() > 1.0
-    np.testing.assert_array_equal(gather(model.rows, weight, channel, 9).own, np.zeros((0, 0)))
+    np.testing.assert_array_equal(gather(model.rows, weight, 9).own, np.zeros((0, 0)))
 
 
 def runs(count: int, seed: int):

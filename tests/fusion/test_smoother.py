@@ -49,6 +49,12 @@ def test_solve_determinant_and_covariances_are_those_of_the_whole_matrix(count: 
     right = RNG.normal(0, 1, (count * d, 3))
     np.testing.assert_allclose(chain.solve(right), np.linalg.solve(whole, right), rtol=1e-10, atol=1e-12)
     np.testing.assert_allclose(chain.solve(right[:, 0]), chain.solve(right)[:, 0], rtol=1e-12)
+    first = count // 3
+    few = right[first * d : first * d + d * (count - first + 1) // 2 // d * d]
+    padded = np.concatenate([np.zeros((first * d, 3)), few])
+    padded = np.concatenate([padded, np.zeros((count * d - len(padded), 3))])
+    wide = chain.solve_wide(first, few.reshape(-1, d, 3)).reshape(-1, 3)
+    np.testing.assert_allclose(wide, np.linalg.solve(whole, padded), rtol=1e-9, atol=1e-12)
     assert chain.log_determinant == pytest.approx(np.linalg.slogdet(whole)[1], rel=1e-12)
     inverse = np.linalg.inv(whole).reshape(count, d, count, d)
     wanted = np.stack([inverse[k, :, k] for k in range(count)])
