@@ -160,8 +160,8 @@ def _responses(solved: Solved, first: int, last: int, inputs: Array) -> tuple[Ar
     whole[:-1, moving] += transition.mT @ pressed
     response = chain.solve_wide(first, whole)
     here = solved.reach[first * d : (last + 1) * d]
-    turned = -whole.reshape(-1, many).T @ here @ solved.constant_cov
-    response -= (solved.reach @ turned.T).reshape(response.shape)
+    turned = -solved.constant_cov @ (here.T @ whole.reshape(-1, many))
+    response -= (solved.reach @ turned).reshape(response.shape)
     # what a change leaves of its own push once the states have followed it
     left = inputs + response[first + 1 : last + 1, moving] - transition @ response[first:last, moving]
     precision = pressed.reshape(-1, many).T @ left.reshape(-1, many)

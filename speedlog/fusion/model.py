@@ -20,7 +20,7 @@ from speedlog.settings import FusionSettings
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
-_BLOCK = 8  # readings: few knots of a pass have fewer beside them, and few of their places stay empty
+_BLOCK = 12  # readings: few knots of a pass have fewer beside them, and few of their places stay empty
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,6 +65,15 @@ class Blocks:
         out = np.zeros(self.rows.shape[0] * self.rows.shape[1])
         out[self.at] = values
         return out.reshape(self.rows.shape[:2])
+
+    def summed(self, values: Array) -> Array:
+        """(j, ...) sums of (m, ...) over the blocks after each knot; for large blocks quicker than `reduceat`."""
+        count = np.diff(self.first, append=len(values))
+        out = values[self.first]
+        for turn in range(1, int(count.max())):
+            more = np.flatnonzero(count > turn)
+            out[more] += values[self.first[more] + turn]
+        return out
 
 
 @dataclass(frozen=True, eq=False)
@@ -168,7 +177,7 @@ def gather(rows: Rows, weight: Array, knots: int) -> Gathered:
     """The readings' part of the normal equations."""
     d, blocks = rows.row.shape[1] // 2, rows.blocks
     product = (blocks.rows * blocks.spread(weight)[..., None]).mT @ blocks.rows
-    product = np.add.reduceat(product, blocks.first, axis=0)
+    product = blocks.summed(product)
     here, there = slice(d), slice(d, 2 * d)
     diagonal, beside = np.zeros((knots, d, d)), np.zeros((knots - 1, d, d))
     cross = np.zeros((knots, d, rows.constant.shape[1]))
@@ -241,7 +250,7 @@ def _held_variances(solved: Solved) -> Array:
     added = swerve.mT @ steps.precision @ swerve
     seen = blocks.rows[..., d : 2 * d] - blocks.rows[..., :d] @ gain[blocks.before]
     product = (seen * blocks.spread(model.weight)[..., None]).mT @ seen
-    added[blocks.knots] += np.add.reduceat(product, blocks.first, axis=0)
+    added[blocks.knots] += blocks.summed(product)
     past, turned = np.empty_like(chain.diagonal), gain.mT
     past[0] = np.diag(1 / model.start_sd**2)
     for k in range(len(gain)):
@@ -249,7 +258,7 @@ def _held_variances(solved: Solved) -> Array:
     own = blocks.rows[..., :d]
     product = (own * blocks.spread(model.weight)[..., None]).mT @ own
     past[:-1] += steps.transition.mT @ steps.precision @ steps.transition
-    past[blocks.knots] += np.add.reduceat(product, blocks.first, axis=0)
+    past[blocks.knots] += blocks.summed(product)
     found = np.linalg.inv(past)
     gain = found[:-1] @ chain.beside
     for k in range(len(gain) - 1, -1, -1):

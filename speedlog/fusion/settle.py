@@ -274,7 +274,7 @@ def _known(found: Settled) -> Array:
     row[every, found.seen.drift_at] += found.seen.drift_factor
     filtered = found.seen.filter_at >= 0
     row[every[filtered], found.seen.filter_at[filtered]] = 1.0
-    return np.asarray(np.einsum("nd,nde,ne->n", row, spread[knot], row))
+    return np.asarray(np.vecdot(np.vecmat(row, spread[knot]), row))
 
 
 def _place_drift_times(noises: list[Noise], settings: FusionSettings) -> Array:

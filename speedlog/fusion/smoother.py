@@ -74,23 +74,26 @@ class Chain:
     @cached_property
     def _next_blocks(self) -> Array:
         """(K-1, d, d) blocks U_{k,k+1} of the factor."""
-        d = self.diagonal.shape[1]
+        d, columns = self.diagonal.shape[1], self._columns[1:]
         out = np.empty_like(self.beside)
-        for i in range(d):
-            for j in range(d):
-                out[:, i, j] = self.factor[d - 1 + i - j, d + j :: d]
+        for j in range(d):
+            out[:, :, j] = columns[:, j, d - 1 - j : 2 * d - 1 - j]
         return out
+
+    @property
+    def _columns(self) -> Array:
+        """(K, d, 2d) the factor's columns, as `factored` lays them out."""
+        return self.factor.T.reshape(*self.diagonal.shape[:2], -1)
 
     @cached_property
     def _inverse_blocks(self) -> Array:
         """(K, d, d) inverses of the triangular blocks U_{k,k} of the factor, all knots at once, column by column."""
-        d = self.diagonal.shape[1]
-        own, out = np.zeros_like(self.diagonal), np.zeros_like(self.diagonal)
+        d, columns = self.diagonal.shape[1], self._columns
+        out = np.zeros_like(self.diagonal)
         for j in range(d):
-            for i in range(j + 1):
-                own[:, i, j] = self.factor[2 * d - 1 + i - j, j::d]
-            out[:, j, j] = 1 / own[:, j, j]
-            above = out[:, :j, :j] @ own[:, :j, j, None]
+            own = columns[:, j, 2 * d - 1 - j :]
+            out[:, j, j] = 1 / own[:, j]
+            above = out[:, :j, :j] @ own[:, :j, None]
             out[:, :j, j] = -above[..., 0] * out[:, j, j, None]
         return out
 
@@ -107,10 +110,10 @@ def factored(diagonal: Array, beside: Array) -> Chain:
         numpy.linalg.LinAlgError: not positive definite.
     """
     count, d = diagonal.shape[:2]
-    upper = np.zeros((2 * d, count * d))  # LAPACK: entry (i, j) stands in row 2d - 1 + i - j, column j
-    for i in range(d):
-        for j in range(d):
-            if j >= i:
-                upper[2 * d - 1 + i - j, j::d] = diagonal[:, i, j]
-            upper[d - 1 + i - j, d + j :: d] = beside[:, i, j]
+    # LAPACK: entry (i, j) stands in row 2d - 1 + i - j of column j; column after column in memory
+    columns = np.zeros((count, d, 2 * d))
+    for j in range(d):
+        columns[1:, j, d - 1 - j : 2 * d - 1 - j] = beside[:, :, j]
+        columns[:, j, 2 * d - 1 - j :] = diagonal[:, : j + 1, j]
+    upper = columns.reshape(count * d, 2 * d).T
     return Chain(diagonal, beside, cholesky_banded(upper, overwrite_ab=True, lower=False, check_finite=False))
