@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -112,59 +111,32 @@ def observe(
             own = slice(first, first + WHEEL_CONSTANTS)
             mean[own], sd[own] = wheel.constants_before(settings)
         parts.append(part)
-    time = np.concatenate([part.time_s for part in parts])
-    order = np.argsort(time, kind="stable")
-
-    def joined(name: str) -> Array:
-        return np.asarray(np.concatenate([getattr(part, name) for part in parts])[order])
-
-    names = (
-        "value",
-        "variance",
-        "looseness",
-        "channel",
-        "motion",
-        "drift_at",
-        "drift_factor",
-        "filter_at",
-        "constant",
-    )
-    columns: dict[str, Any] = {name: joined(name) for name in names}
-    return Observations(time_s=time[order], constant_mean=mean, constant_sd=sd, **columns)
+    order = np.argsort(np.concatenate([part.time_s for part in parts]), kind="stable")
+    of_readings = [item.name for item in fields(Observations) if item.name not in _OF_PASS]
+    columns = {name: np.concatenate([getattr(part, name) for part in parts])[order] for name in of_readings}
+    return Observations(constant_mean=mean, constant_sd=sd, **columns)
 
 
-@dataclass(frozen=True, eq=False)
-class _Part:
-    """The readings of one channel, as in `Observations`."""
-
-    time_s: Array
-    value: Array
-    variance: Array
-    looseness: Array
-    channel: Ints
-    motion: Array
-    drift_at: Ints
-    drift_factor: Array
-    filter_at: Ints
-    constant: Array
+_OF_PASS = ("constant_mean", "constant_sd")
 
 
 def _part(
     time: Array, value: Array, variance: Array | float, channel: int, motion: tuple[float, float, float],
     drift_at: int, constants: int, filter_at: int = -1, looseness: Array | float = 1.0,
-) -> _Part:  # fmt: skip
+) -> Observations:  # fmt: skip
+    """The readings of one channel."""
     n = len(time)
-    return _Part(
+    return Observations(
         time, value, np.asarray(variance * np.square(looseness) * np.ones(n)),
         np.asarray(looseness * np.ones(n)), np.full(n, channel),
         np.tile(np.array(motion), (n, 1)), np.full(n, drift_at), np.ones(n), np.full(n, filter_at),
-        np.zeros((n, constants)),
+        np.zeros((n, constants)), np.zeros(constants), np.ones(constants),
     )  # fmt: skip
 
 
 def _gnss_readings(
     i: int, source: GnssSource, noise: Noise, layout: Layout, constants: int, settings: FusionSettings
-) -> tuple[_Part, _Part]:
+) -> tuple[Observations, Observations]:
     loose = np.ones(len(source.time_s))
     if source.weak is not None:
         loose[source.weak] = settings.poor_fix_looseness
@@ -186,7 +158,7 @@ def _gnss_readings(
 def _wheel_readings(
     i: int, wheel: WheelSource, layout: Layout, reference: Reference | None, first: int, constants: int,
     settings: FusionSettings,
-) -> _Part:  # fmt: skip
+) -> Observations:  # fmt: skip
     tread = wheel.tread_mps
     value = wheel.speed_of(tread, 0.0, settings)
     light = used_by(tread, 1.0, settings) - used_by(tread, 0.0, settings)  # grip used for each m/s²
