@@ -6,10 +6,12 @@ import math
 from collections.abc import Callable
 from dataclasses import replace
 
+import numpy as np
+
 from speedlog.demo import disturb
 from speedlog.demo.controller import ControllerLog
 from speedlog.demo.draws import Plan, Rng, Scene, gear_of, random_controller, random_logger, random_scene
-from speedlog.demo.gnss import GnssLog, log_gnss
+from speedlog.demo.gnss import EARTH, GnssLog, Label, log_gnss
 from speedlog.demo.scenario import Format, SimulatedPass, official_speed
 from speedlog.demo.several import log_several, several_scenes
 
@@ -213,6 +215,51 @@ def _common_delay(name: str, rng: Rng, *, beside: bool = False) -> SimulatedPass
     return built_pass(name, rng, scene, logs)
 
 
+def _hump(rng: Rng, scene: Scene, log: GnssLog, *, places_too: bool = False) -> GnssLog:
+    """A stretch of 2 to 5 s about the trap in which the speed reads 1 to 5 m/s off, with smooth edges.
+
+    Args:
+        places_too: the places go by the wrong speed as well: the log does not contradict itself.
+    """
+    lasting, size = rng.uniform(2, 5), rng.uniform(1, 5) * rng.choice([-1.0, 1.0])
+    middle = (scene.truth.entry_s + scene.truth.exit_s) / 2 + rng.uniform(-lasting / 2, lasting / 2)
+    edge = rng.uniform(0.3, 0.8)
+    inside = lasting / 2 - np.abs(log.true_s - middle)
+    error = size * np.sin(math.pi / 2 * np.clip(inside / edge, 0, 1)) ** 2
+    hit = error != 0
+    if not hit.any():
+        return log
+    assert log.spoilt is not None
+    label = Label("outlier", float(log.true_s[hit][0]), float(log.true_s[hit][-1]))
+    speed = np.abs(log.speed_mps + error)
+    log = replace(log, speed_mps=speed, labels=(*log.labels, label), spoilt=log.spoilt | hit)
+    if not places_too:
+        return log
+    gone = np.concatenate([[0.0], np.cumsum(np.diff(log.true_s) * (error[1:] + error[:-1]) / 2)])
+    toward = log.place.heading_deg + (0.0 if log.place.outbound else 180.0)
+    lon, lat, _ = EARTH.fwd(log.lon_deg, log.lat_deg, np.full(len(gone), toward), gone)
+    return replace(log, lat_deg=np.asarray(lat), lon_deg=np.asarray(lon))
+
+
+def _one_wrong(
+    name: str, rng: Rng, *, loggers: int = 2, wheel: bool = False, places_too: bool = False
+) -> SimulatedPass:
+    """Several loggers, one of them wrong for some seconds near the trap."""
+    scene = random_scene(rng, Plan())
+    logs = [_log(rng, scene, float(rng.choice([10, 20, 25]))) for _ in range(loggers)]
+    logs[0] = _hump(rng, scene, logs[0], places_too=places_too)
+    return built_pass(name, rng, scene, logs, random_controller(rng, scene) if wheel else None)
+
+
+def _one_high(name: str, rng: Rng) -> SimulatedPass:
+    """Two loggers, one of which reads 0.8 to 1.5 % high or low all along; its places are sound."""
+    scene = random_scene(rng, Plan())
+    logs = [_log(rng, scene, float(rng.choice([10, 20, 25]))) for _ in range(2)]
+    share = rng.uniform(0.008, 0.015) * rng.choice([-1.0, 1.0])
+    logs[0] = replace(logs[0], speed_mps=logs[0].speed_mps * (1 + share))
+    return built_pass(name, rng, scene, logs)
+
+
 def _any_car(rng: Rng) -> Plan:
     """Towed to speed, pushed by its rear wheels alone, in strong gusts, or over a bump."""
     plans = (Plan(drive="tow"), Plan(drive="rear"), Plan(gusts_mps=2.5), Plan(bump=True))
@@ -259,5 +306,14 @@ FAMILIES: dict[str, Callable[[str, Rng], SimulatedPass]] = {
         name, rng, scene := random_scene(rng, _any_car(rng)), [_log(rng, scene, 1.0)]
     ),
     "other_cars_mixed": lambda name, rng: _mixed(name, rng, _any_car(rng)),
-}
+    "two_loggers": lambda name, rng: built_pass(
+        name, rng, scene := random_scene(rng, Plan()),
+        [_log(rng, scene, float(rng.choice([10, 20, 25]))) for _ in range(2)],
+    ),
+    "one_wrong": _one_wrong,
+    "one_wrong_wheel": lambda name, rng: _one_wrong(name, rng, wheel=True),
+    "one_wrong_of_three": lambda name, rng: _one_wrong(name, rng, loggers=3),
+    "one_wrong_places_too": lambda name, rng: _one_wrong(name, rng, places_too=True),
+    "one_high": _one_high,
+}  # fmt: skip
 MAIN_FAMILIES: tuple[str, ...] = tuple(FAMILIES)[:11]

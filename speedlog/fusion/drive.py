@@ -14,12 +14,14 @@ from speedlog.course.passes import PassSpan
 from speedlog.course.track import Track, make_track
 from speedlog.faults import Span, find_faults, inside, speed_usable, usable
 from speedlog.fusion.clocks import ClockOffset, PassGroup
-from speedlog.fusion.estimate import Motion, accounts, decided
+from speedlog.fusion.disagree import Apart, Odds, blame, furthest_apart, odds
+from speedlog.fusion.estimate import Motion, accounts, decided, either
+from speedlog.fusion.lag import NO_LAG, Lag, delays
 from speedlog.fusion.measure import GnssSource, WheelSource
 from speedlog.fusion.settle import Settled, settle
 from speedlog.fusion.stray import stray_speeds
 from speedlog.fusion.wheel import WheelFit, fit_wheel
-from speedlog.samples import Recording, seconds
+from speedlog.samples import Clock, Recording, seconds
 from speedlog.settings import Settings
 
 Array = NDArray[np.float64]
@@ -36,6 +38,8 @@ class Witnessed:
     place_ok: Mask
     speed_ok: Mask
     source: GnssSource
+    delay: Lag = NO_LAG  # by which all of it came late against the other loggers; taken off its times
+    clock_by_pass: bool = False  # it has no clock: its times were set by the pass itself
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,12 +52,23 @@ class WheelPart:
     speed_mps: Array  # (N,) corrected by scale, growth and slip
 
 
+@dataclass(frozen=True)
+class Doubt:
+    """Two loggers that differ by `size_mps` from `start_s` to `end_s`, and nothing tells which is right."""
+
+    files: tuple[str, str]
+    size_mps: float
+    start_s: float
+    end_s: float
+
+
 @dataclass(frozen=True, eq=False)
 class Drive:
     """A pass with its motion. `origin` is the UTC from which all times count, in seconds.
 
     `accounts` is what the GNSS loggers say alone, under each likely account of their lags; `motion` comes
-    with `add_wheels`, from all sources.
+    with `add_wheels`, from all sources, and with it `doubts`: where two loggers differ and nothing tells who is
+    right.
     """
 
     origin: pd.Timestamp
@@ -65,6 +80,7 @@ class Drive:
     wheels: tuple[WheelPart, ...]
     accounts: tuple[Settled, ...]
     motion: Motion | None = None
+    doubts: tuple[Doubt, ...] = ()
 
     @property
     def settled(self) -> Settled | None:
@@ -97,10 +113,38 @@ def gather(
             seen.append(_witness(i, track, settings))
     if not seen:
         return None
+    seen = _in_step(seen, [recordings[item.recording].clock is Clock.ELAPSED for item in seen], settings)
     sign = seen[0].track.sign
     beams = None if course is None else _beams(course, sign)
-    found = accounts([item.source for item in seen], [], beams, settings.fusion)
-    return Drive(origin, max(ends), line, sign, beams, tuple(seen), (), found)
+    return Drive(origin, max(ends), line, sign, beams, tuple(seen), (), _accounts(seen, beams, settings))
+
+
+def _accounts(
+    seen: Sequence[Witnessed], beams_m: tuple[float, float] | None, settings: Settings
+) -> tuple[Settled, ...]:
+    unsure = [item.delay.u_s for item in seen]
+    return accounts([item.source for item in seen], [], beams_m, settings.fusion, unsure)
+
+
+def _in_step(seen: list[Witnessed], free: Sequence[bool], settings: Settings) -> list[Witnessed]:
+    """The loggers with their delays against the earliest taken off: all their times are its times."""
+    if len(seen) < 2:
+        return seen
+    found = delays([item.source for item in seen], free, settings.fusion)
+    seen = [replace(item, clock_by_pass=own) for item, own in zip(seen, free, strict=True)]
+    return [item if late == NO_LAG else _earlier(item, late) for item, late in zip(seen, found, strict=True)]
+
+
+def _earlier(item: Witnessed, late: Lag) -> Witnessed:
+    """The part with all its times moved back; its track's own clock is kept by moving the origin the other way."""
+    origin = item.track.origin + pd.Timedelta(round(late.lag_s * 1e9), "ns")
+    track = replace(item.track, time_s=item.track.time_s - late.lag_s, origin=origin)
+    faults = tuple(
+        replace(span, start_s=span.start_s - late.lag_s, end_s=span.end_s - late.lag_s)
+        for span in item.faults
+    )
+    source = replace(item.source, time_s=track.time_s)
+    return replace(item, track=track, faults=faults, source=source, delay=late)
 
 
 def _beams(course: Course, sign: int) -> tuple[float, float]:
@@ -161,11 +205,42 @@ def add_wheels(
 ) -> tuple[Drive, tuple[tuple[int, str], ...]]:
     """The pass with its motion, from its GNSS loggers and from every wheel log that follows the car.
 
+    Where two loggers differ, the one that the evidence speaks against is left out for so long; where it does not
+    tell, the pass is estimated without the one and without the other, and holds both.
+
     Returns:
         The pass; and for each log that does not follow the car, its place among the files and why.
     """
     if drive.settled is None:
         return drive, ()
+    fused, left_out = _fused(drive, wheels, settings)
+    for _ in range(settings.fusion.apart_most):
+        apart = None if fused.account is None else furthest_apart(fused.account, settings.fusion)
+        if apart is None:
+            break
+        motion = fused.drive.motion
+        assert motion is not None
+        told = odds(apart, motion.gnss, motion.wheels, drive.beams_m, settings.fusion)
+        if abs(told.told) < settings.fusion.apart_odds:
+            fused = _undecided(fused.drive, apart, told, wheels, settings)
+            break
+        drive = _without(fused.drive, apart, told, settings)
+        fused, left_out = _fused(drive, wheels, settings)
+    return _unmasked(fused.drive, settings), left_out
+
+
+@dataclass(frozen=True, eq=False)
+class _Fused:
+    """A pass with its motion, and the account of its loggers that the motion is taken from."""
+
+    drive: Drive
+    account: Settled | None
+
+
+def _fused(
+    drive: Drive, wheels: Sequence[WheelLog], settings: Settings
+) -> tuple[_Fused, tuple[tuple[int, str], ...]]:
+    assert drive.settled is not None
     parts, left_out = [], []
     for log in wheels:
         part = _wheel_part(drive, log, settings)
@@ -190,7 +265,61 @@ def add_wheels(
         _placed(_moved(part, source), motion, wander, drive.sign, settings)
         for part, source, wander in zip(parts, motion.wheels, motion.wander, strict=True)
     )
-    return _unmasked(replace(drive, wheels=placed, motion=motion), settings), tuple(left_out)
+    chosen = next((item for item in found if item.gnss is motion.gnss), None)
+    return _Fused(replace(drive, wheels=placed, motion=motion), chosen), tuple(left_out)
+
+
+def _without(drive: Drive, apart: Apart, told: Odds, settings: Settings) -> Drive:
+    """The pass without the readings of the logger that is wrong in the stretch; they are a fault of its own."""
+    assert drive.motion is not None
+    wrong, places_too = (
+        (apart.one, told.places_too[0]) if told.told > 0.0 else (apart.other, told.places_too[1])
+    )
+    motion, track = drive.motion, drive.seen[wrong].track
+    time = track.time_s[apart.holds(motion.gnss[wrong])]
+    names = [item.track.file for item in drive.seen]
+    detail = blame(apart, names, wrong, motion.gnss, motion.wheels, settings.fusion)
+    span = Span("outlier", float(time[0]), float(time[-1]), detail, "both" if places_too else "speed")
+    return _dropped(drive, apart, wrong, places_too, settings, span)
+
+
+def _dropped(
+    drive: Drive, apart: Apart, which: int, places_too: bool, settings: Settings, span: Span | None = None
+) -> Drive:
+    """The pass without a logger's speeds in a stretch; `span` is told as a fault.
+
+    Where its places went by them, they are off from then on: none of those counts.
+    """
+    assert drive.motion is not None
+    item = drive.seen[which]
+    held = apart.holds(drive.motion.gnss[which])
+    speed_ok, place_ok = item.speed_ok & ~held, item.place_ok
+    if places_too:
+        place_ok = place_ok & ~np.logical_or.accumulate(held)
+    faults = item.faults if span is None else (*item.faults, span)
+    seen = list(drive.seen)
+    seen[which] = replace(
+        item, faults=tuple(sorted(faults, key=lambda span: (span.start_s, span.end_s))), speed_ok=speed_ok,
+        place_ok=place_ok, source=replace(item.source, speed_ok=speed_ok, place_ok=place_ok),
+    )  # fmt: skip
+    return replace(drive, seen=tuple(seen), accounts=_accounts(seen, drive.beams_m, settings))
+
+
+def _undecided(
+    drive: Drive, apart: Apart, told: Odds, wheels: Sequence[WheelLog], settings: Settings
+) -> _Fused:
+    """The pass with a motion that holds both: without the one logger in the stretch, and without the other."""
+    # that `one` is wrong; odds that don't decide must not shut the other out of the interval either
+    weight = 1.0 / (1.0 + np.exp(-told.told / settings.fusion.apart_odds))
+    motions = []
+    for which, places_too in zip((apart.one, apart.other), told.places_too, strict=True):
+        fused, _ = _fused(_dropped(drive, apart, which, places_too, settings), wheels, settings)
+        assert fused.drive.motion is not None
+        motions.append(fused.drive.motion)
+    files = drive.seen[apart.one].track.file, drive.seen[apart.other].track.file
+    doubt = Doubt(files, apart.size_mps, apart.start_s, apart.end_s)
+    motion = either(motions, (weight, 1.0 - weight))
+    return _Fused(replace(drive, motion=motion, doubts=(*drive.doubts, doubt)), None)
 
 
 def _moved(part: WheelPart, source: WheelSource) -> WheelPart:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +20,7 @@ from speedlog.settings import FusionSettings
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
+_COLUMNS = ("travel_m", "speed_mps", "accel_mps2", "speed_sd_mps")
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,10 +92,14 @@ def estimate_motion(
 
 def accounts(
     gnss: list[GnssSource], wheels: list[WheelSource], beams_m: tuple[float, float] | None,
-    settings: FusionSettings,
+    settings: FusionSettings, delay_u_s: Sequence[float] = (),
 ) -> tuple[Settled, ...]:  # fmt: skip
-    """The pass settled under each likely account of which speed comes late, and how; the likeliest first."""
-    choices = candidates(gnss, settings)
+    """The pass settled under each likely account of which speed comes late, and how; the likeliest first.
+
+    Args:
+        delay_u_s: of each logger, how unsure a delay against the others is that was taken off it.
+    """
+    choices = candidates(gnss, settings, delay_u_s)
     found = [item for choice in choices if (item := settle(choice, wheels, beams_m, settings)) is not None]
     found.sort(key=lambda item: -item.solved.log_evidence)
     return tuple(
@@ -153,6 +158,47 @@ def decided(found: Sequence[Settled], settings: FusionSettings) -> Motion | None
         best.knots_s, mean[:, ALONG], mean[:, SPEED], mean[:, ACCEL], np.sqrt(np.maximum(variance, 0.0)),
         best.noises, lags, best.gnss, best.wheels, tuple(stretches), _wander(best),
     )  # fmt: skip
+
+
+def either(motions: Sequence[Motion], weight: Sequence[float]) -> Motion:
+    """Motions of one pass under hypotheses that exclude each other, as one; the likeliest gives knots and sources.
+
+    Args:
+        weight: probability of each; their sum is 1.
+    """
+    best = motions[int(np.argmax(weight))]
+    rows = [
+        np.stack([np.interp(best.time_s, item.time_s, getattr(item, name)) for name in _COLUMNS])
+        for item in motions
+    ]
+    mean = np.einsum("m,mck->ck", np.asarray(weight), np.stack(rows)[:, :3])
+    variance = sum(
+        share * (row[3] ** 2 + (row[1] - mean[1]) ** 2) for share, row in zip(weight, rows, strict=True)
+    )
+    lags = tuple(mixed([item.lags[i] for item in motions], np.asarray(weight)) for i in range(len(best.gnss)))
+    return replace(
+        best, travel_m=mean[0], speed_mps=mean[1], accel_mps2=mean[2], speed_sd_mps=np.sqrt(variance), lags=lags,
+        stretches=_joined(motions, weight),
+    )  # fmt: skip
+
+
+def _joined(motions: Sequence[Motion], weight: Sequence[float]) -> tuple[tuple[Paths, ...], ...]:
+    """The stretches of all motions, those that overlap in time as one, each with its share of the weight."""
+    every = [
+        (
+            float(stretch[0].time_s[0]), float(stretch[0].time_s[-1]),
+            tuple(replace(paths, weight=paths.weight * share) for paths in stretch),
+        )
+        for motion, share in zip(motions, weight, strict=True)
+        for stretch in motion.stretches
+    ]  # fmt: skip
+    joined: list[tuple[float, tuple[Paths, ...]]] = []
+    for start, end, stretch in sorted(every, key=lambda item: item[0]):
+        if joined and start <= joined[-1][0]:
+            joined[-1] = (max(joined[-1][0], end), joined[-1][1] + stretch)
+        else:
+            joined.append((end, stretch))
+    return tuple(stretch for _, stretch in joined)
 
 
 def _wander(found: Settled) -> tuple[Array, ...]:

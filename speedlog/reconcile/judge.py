@@ -17,6 +17,7 @@ from speedlog.errors import plain
 from speedlog.faults import coverage, find_faults, inside, to_fault, usable
 from speedlog.fusion.drive import Drive, WheelPart, Witnessed
 from speedlog.fusion.passage import Passage, top_speed, trap_passage
+from speedlog.reconcile.beside import between_loggers
 from speedlog.reconcile.compare import Reading, normalised_error, own_reading
 from speedlog.reconcile.compare import half_width as half
 from speedlog.reconcile.hidden import Difference, Hidden, hidden_from, why_text
@@ -90,7 +91,7 @@ def judge(
         verdict=verdict,
         straightness=straightness([_sound_track(item) for item in drive.seen], settings.passes),
         trap_accel_mps2=None if passage is None else passage.exit_accel_mps2,
-        warnings=_warnings(drive, course, passage, parts),
+        warnings=(*_warnings(drive, course, passage, parts), *between_loggers(drive, unit)),
         wind=None if wind is None else WindPart(wind.text, *wind.along_across(drive.span.heading_deg)),
         trace=trace_of(drive),
     )

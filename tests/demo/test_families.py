@@ -24,6 +24,10 @@ EXPECTED: dict[str, set[str]] = {
     "ceiling": {"ceiling"},
     "frozen": {"frozen"},
     "outliers": {"outlier"},
+    "two_loggers": set(),
+    "one_wrong": {"outlier"},
+    "one_wrong_places_too": {"outlier"},
+    "one_high": set(),
 }
 
 # What each family drew for (20261, name, 0) on the day it was made: the generator's state after it
@@ -61,6 +65,12 @@ DRAWN: dict[str, tuple[str, float, float, float]] = {
     "other_cars_10hz": ("0a3ec1829ba0", 61.009380, 60.996863, 22.684901),
     "other_cars_1hz": ("c670ae4f5f61", 59.305715, 59.090909, 23.484155),
     "other_cars_mixed": ("f82d9fd7cb04", 83.218862, 82.840237, 31.724078),
+    "two_loggers": ("4cbfe7801c3e", 45.724348, 45.750728, 18.663331),
+    "one_wrong": ("f1d64dd0aeb3", 71.998026, 71.856287, 28.429130),
+    "one_wrong_wheel": ("0451209aec27", 63.331203, 63.324538, 27.163248),
+    "one_wrong_of_three": ("e60c10f59712", 75.699660, 75.671585, 28.278610),
+    "one_wrong_places_too": ("87962524c81d", 92.473912, 92.269327, 38.452068),
+    "one_high": ("89efc64a99ae", 57.297510, 57.337014, 23.026117),
 }
 
 
@@ -98,7 +108,9 @@ def test_family(name: str) -> None:
     if name in EXPECTED:
         assert kinds == EXPECTED[name]
     if name != "mixed":
-        wheeled = ("gap_wheel", "lag_wheel", "wheelspin_bump", "rear_drive_gap", "lift_in_gap_wheel")
+        wheeled = (
+            "gap_wheel", "lag_wheel", "wheelspin_bump", "rear_drive_gap", "lift_in_gap_wheel", "one_wrong_wheel"
+        )  # fmt: skip
         assert (run.wheel is not None) == (name in wheeled)
 
 
@@ -163,3 +175,30 @@ def test_official_figure_rounds_each_beam() -> None:
 def test_figure_text() -> None:
     # 187.5 mph = 83.82 m/s exactly (NIST SP 811)
     assert figure_text(83.82, "mph", 1) == "187.5 mph"
+
+
+@pytest.mark.parametrize("name", ["one_wrong", "one_wrong_of_three", "one_wrong_places_too"])
+def test_one_logger_is_wrong_for_some_seconds_with_smooth_edges(name: str) -> None:
+    for index in range(4):
+        run = family(name, seeded(5, name, index))
+        assert len(run.gnss) == (3 if name.endswith("three") else 2)
+        assert [len(log.labels) for _, _, log in run.gnss] == [1] + [0] * (len(run.gnss) - 1)
+        log = run.gnss[0][2]
+        (label,) = log.labels
+        assert 1.7 < label.end_s - label.start_s <= 5.0
+        assert label.start_s < run.truth.exit_s and label.end_s > run.truth.entry_s  # it touches the trap
+        error = log.speed_mps - run.truth.motion_at(log.true_s)[1]
+        inside = (log.true_s >= label.start_s) & (log.true_s <= label.end_s)
+        assert 0.5 < np.abs(error[inside]).max() < 5.8 and np.abs(error[~inside][1:]).max() < 0.9
+        assert np.abs(error[inside][[0, -1]]).max() < 1.5  # it fades in and out
+
+
+def test_one_logger_reads_a_share_more_or_less_all_along() -> None:
+    for index in range(4):
+        run = family("one_high", seeded(5, "one_high", index))
+        share = []
+        for _, _, log in run.gnss:
+            true = run.truth.motion_at(log.true_s)[1]
+            fast = true > 40
+            share.append(float(np.mean(log.speed_mps[fast] / true[fast] - 1)))
+        assert 0.005 < abs(share[0]) < 0.018 and abs(share[1]) < 0.004

@@ -9,7 +9,7 @@ from typing import cast
 import numpy as np
 import pytest
 
-from speedlog.fusion.estimate import Motion, _account_total, accounts, decided, estimate_motion
+from speedlog.fusion.estimate import Motion, _account_total, accounts, decided, either, estimate_motion
 from speedlog.fusion.lifts import Branch, unchanged_evidence
 from speedlog.fusion.measure import GnssSource, WheelSource
 from speedlog.fusion.motion import SPEED
@@ -181,3 +181,32 @@ def test_too_little_is_no_estimate() -> None:
     empty, none = np.empty(0), np.zeros(0, dtype=bool)
     assert estimate_motion([GnssSource(empty, empty, empty, none, none, 1.0)], [], None, SETTINGS) is None
     assert decided((), SETTINGS) is None
+
+
+def test_two_hypotheses_of_a_pass_as_one(clean_pass: MadePass) -> None:
+    """The same readings, and the same 3 % quicker: of a mixture the means are weighed, and the interval holds both.
+
+    Variance by hand: that of each, and what they differ by: w (1 - w) d².
+    """
+    source, beams = clean_pass.source, (clean_pass.entry_m, clean_pass.exit_m)
+    middle = 11.7  # in the trap
+    quick = replace(
+        source, time_s=middle + (source.time_s - middle) * 0.97, speed_mps=source.speed_mps / 0.97,
+        interval_s=source.interval_s * 0.97,
+    )  # fmt: skip
+    one, other = (estimate_motion([item], [], beams, SETTINGS) for item in (source, quick))
+    assert one is not None and other is not None
+    both = either([one, other], [0.6, 0.4])
+    np.testing.assert_array_equal(both.time_s, one.time_s)
+    speed = np.interp(one.time_s, other.time_s, other.speed_mps)
+    sd = np.interp(one.time_s, other.time_s, other.speed_sd_mps)
+    np.testing.assert_allclose(both.speed_mps, 0.6 * one.speed_mps + 0.4 * speed)
+    variance = 0.6 * one.speed_sd_mps**2 + 0.4 * sd**2 + 0.24 * (one.speed_mps - speed) ** 2
+    np.testing.assert_allclose(both.speed_sd_mps**2, variance)
+    slow, fast, mixed = (trap_passage(item, *beams, 0.0) for item in (one, other, both))
+    assert slow is not None and fast is not None and mixed is not None
+    assert mixed.speed_mps == pytest.approx(0.6 * slow.speed_mps + 0.4 * fast.speed_mps, abs=1e-6)
+    assert mixed.low_mps < slow.speed_mps < fast.speed_mps < mixed.high_mps
+    assert top_speed(both).low_mps < one.speed_mps.max() < other.speed_mps.max() < top_speed(both).high_mps
+    alone = trap_passage(either([one, other], [1.0, 0.0]), *beams, 0.0)
+    assert alone is not None and alone.speed_mps == pytest.approx(slow.speed_mps)

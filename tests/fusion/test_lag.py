@@ -9,7 +9,8 @@ import pytest
 from scipy.signal import lfilter
 
 from speedlog.fusion.estimate import accounts, decided, estimate_motion
-from speedlog.fusion.lag import Lag, candidates, mixed, speed_lag
+from speedlog.fusion.lag import NO_LAG, Lag, candidates, delays, mixed, relative_delay, speed_lag
+from speedlog.fusion.measure import GnssSource
 from speedlog.fusion.passage import trap_passage
 from speedlog.fusion.settle import settle
 from speedlog.settings import FusionSettings
@@ -157,3 +158,75 @@ def test_the_passs_lag_is_that_of_all_its_accounts(
     assert motion is not None
     assert motion.lags[0].lag_s == pytest.approx(lag + 0.02, abs=1e-9)
     assert motion.lags[0].u_s == pytest.approx(np.hypot(np.hypot(u, SETTINGS.lag_model_u_s), 0.02), abs=1e-9)
+
+
+def behind(made: MadePass, delay_s: float) -> GnssSource:
+    """The same readings, each stamped later than it was true."""
+    return replace(made.source, time_s=made.source.time_s + delay_s)
+
+
+@pytest.mark.parametrize("delay_s", [-0.4, -0.1, 0.0, 0.05, 0.5])
+@pytest.mark.parametrize("rate_hz", [5.0, 10.0])
+def test_a_delay_of_speed_and_place_alike_is_found_against_another_logger(
+    delay_s: float, rate_hz: float
+) -> None:
+    first, other = make_pass(1), make_pass(2, rate_hz=rate_hz)
+    found = relative_delay(first.source, behind(other, delay_s), SETTINGS)
+    assert found is not None
+    assert found.u_s < 0.012
+    assert abs(found.lag_s - delay_s) < 3 * found.u_s
+
+
+def test_its_uncertainty_is_about_as_large_as_its_error() -> None:
+    off, size = [], []
+    for seed in range(20):
+        found = relative_delay(make_pass(seed).source, behind(make_pass(seed + 40), 0.2), SETTINGS)
+        assert found is not None
+        off.append(found.lag_s - 0.2)
+        size.append(found.u_s)
+    assert 0.3 < np.sqrt(np.mean(np.square(off))) / np.mean(size) < 1.5
+
+
+def test_a_late_speed_is_no_delay_of_the_whole_logger() -> None:
+    """0.3 s of lag of the speed alone: its places stand where the other's do."""
+    found = relative_delay(make_pass(1).source, late(make_pass(2), delay_s=0.3).source, SETTINGS)
+    assert found is not None
+    assert abs(found.lag_s) < max(SETTINGS.delay_least_s, SETTINGS.delay_sds * found.u_s)
+
+
+def test_too_slow_or_too_short_a_logger_tells_no_delay() -> None:
+    first, other = make_pass(1).source, make_pass(2, rate_hz=5.0).source
+    assert relative_delay(first, other, SETTINGS) is not None
+    assert relative_delay(first, other, replace(SETTINGS, delay_slowest_s=0.19)) is None
+    few = replace(other, place_ok=other.time_s < 2.0, speed_ok=other.time_s < 2.0)
+    assert relative_delay(first, few, SETTINGS) is None
+    apart = replace(other, time_s=other.time_s + 100.0)
+    assert relative_delay(first, apart, SETTINGS) is None
+
+
+def test_the_earliest_is_right_and_a_small_delay_is_none() -> None:
+    late_one, prompt, third = behind(make_pass(1), 0.3), make_pass(2).source, behind(make_pass(3), 0.1)
+    found = delays([late_one, prompt, third], [False] * 3, SETTINGS)
+    assert found[1] == NO_LAG
+    assert [item.lag_s for item in found] == pytest.approx([0.3, 0.0, 0.1], abs=0.03)
+    assert found[0].u_s > 0.0
+    assert delays([prompt, behind(make_pass(3), 0.012)], [False] * 2, SETTINGS) == [NO_LAG] * 2
+    small = behind(make_pass(3), 0.1)
+    assert delays([prompt, small], [False] * 2, replace(SETTINGS, delay_least_s=0.15)) == [NO_LAG] * 2
+    assert delays([prompt, small], [False] * 2, replace(SETTINGS, delay_sds=40.0)) == [NO_LAG] * 2
+
+
+def test_a_logger_without_a_clock_is_moved_onto_the_others_either_way() -> None:
+    early, right = behind(make_pass(1), -0.3), make_pass(2).source
+    found = delays([early, right], [True, False], SETTINGS)
+    assert found[1] == NO_LAG and found[0].lag_s == pytest.approx(-0.3, abs=0.03)
+
+
+def test_a_delay_that_was_taken_off_is_tried_a_little_later_and_a_little_earlier(
+    clean_pass: MadePass,
+) -> None:
+    """Two points at one sd have that mean and that variance."""
+    tried = candidates([clean_pass.source, clean_pass.source], SETTINGS, [0.0, 0.01])
+    moved = [item[1].time_s - clean_pass.source.time_s for item in tried]
+    assert len(tried) == 2 and all(item[0] is clean_pass.source for item in tried)
+    assert sorted(float(item[0]) for item in moved) == pytest.approx([-0.01, 0.01])
