@@ -68,10 +68,10 @@ def load_session(path: str | Path) -> Session:
     from speedlog.course.coursefile import Course
 
     file = Path(path)
-    top = Table(_read_toml(file), file)
+    top = Table(read_toml(file), file)
     top.check_keys(_SESSION_KEYS)
     course_path = top.existing("course")
-    weather = _weather(top.table("weather"), Weather(), None)
+    weather = read_weather(top.table("weather"), Weather(), None)
     listed = top.content.get("pass")
     if not isinstance(listed, list) or not listed or not all(isinstance(item, dict) for item in listed):
         top.fail("pass", "the session names no pass", "Begin each pass with a line [[pass]].")
@@ -90,7 +90,8 @@ def load_session(path: str | Path) -> Session:
     )
 
 
-def _read_toml(file: Path) -> dict[str, Any]:
+def read_toml(file: Path) -> dict[str, Any]:
+    """A TOML file, or the one line that says where it is none."""
     try:
         text = file.read_bytes().decode("utf-8-sig")
     except UnicodeDecodeError:
@@ -127,22 +128,19 @@ def _pass(table: Table, place: int, weather: Weather, earlier: Sequence[SessionP
     if any(item.number == number for item in earlier):
         table.fail("number", f"two passes have the number {number}", "Give each pass its own.")
     before = dict(earlier[-1].setup) if earlier else {}
-    stated = _setup(table.table("setup"))
+    stated = read_setup(table.table("setup"))
     run = before | stated
-    changed = [key for key in stated if earlier and not _same(before.get(key), stated[key])]
-    measured = table.table("measured")
-    measured.check_keys(tuple(MEASURED))
-    found = {key: measured.quantity(key, kind) for key, kind in MEASURED.items()}
+    changed = [key for key in stated if earlier and not same_value(before.get(key), stated[key])]
     return SessionPass(
         number=number,
         logs=_logs(table),
         trap=table.trap(),
-        weather=_weather(table.table("weather"), weather, table.wind()),
+        weather=read_weather(table.table("weather"), weather, table.wind()),
         setup=MappingProxyType({key: run[key] for key in SETUP if key in run}),
         stated=frozenset(stated),
         changes=tuple(Change(key, before.get(key), stated[key]) for key in changed),
         note=(table.text("note") or "").strip(),
-        measured=MappingProxyType({key: value for key, value in found.items() if value is not None}),
+        measured=MappingProxyType(read_measured(table.table("measured"))),
         columns=table.existing("columns"),
     )
 
@@ -164,7 +162,8 @@ def _logs(table: Table) -> tuple[Path, ...]:
     return paths
 
 
-def _setup(table: Table) -> dict[str, SetupValue]:
+def read_setup(table: Table) -> dict[str, SetupValue]:
+    """A set-up, its keys in the order of `SETUP`."""
     table.check_keys(tuple(SETUP), ' Your own words go under "other".')
     found: dict[str, SetupValue] = {}
     for key, kind in SETUP.items():
@@ -184,14 +183,21 @@ def _setup(table: Table) -> dict[str, SetupValue]:
     return found
 
 
-def _same(one: SetupValue | None, other: SetupValue) -> bool:
+def read_measured(table: Table) -> dict[str, Quantity]:
+    """What was measured by hand."""
+    table.check_keys(tuple(MEASURED))
+    found = {key: table.quantity(key, kind) for key, kind in MEASURED.items()}
+    return {key: value for key, value in found.items() if value is not None}
+
+
+def same_value(one: SetupValue | None, other: SetupValue) -> bool:
     """ "88 mm" and "8.8 cm" are the same wheel."""
     if isinstance(one, Quantity) and isinstance(other, Quantity):
         return abs(one.value - other.value) <= 1e-9 * max(abs(one.value), abs(other.value))
     return one == other
 
 
-def _weather(table: Table, base: Weather, pass_wind: Wind | None) -> Weather:
+def read_weather(table: Table, base: Weather, pass_wind: Wind | None) -> Weather:
     """The weather of `table` over `base`; pressure and QNH replace each other as a group."""
     table.check_keys(("wind", *_WEATHER))
     wind = table.wind()
