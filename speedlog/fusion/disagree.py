@@ -24,6 +24,7 @@ from speedlog.settings import FusionSettings
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 _BIN_S = 0.2
+_MOST_BINS = 150
 _WINDOW = 5  # bins: a second, so that three wrong readings of a slow logger don't make a stretch
 
 
@@ -288,7 +289,8 @@ def _share(apart: Array, time: Array, speed: Array, settings: FusionSettings) ->
 
     Generalised least squares with both loggers' slow errors in the covariance; what stands far off counts less.
     """
-    every = np.flatnonzero(np.isfinite(apart))[::2]  # every other bin: neighbours say the same
+    every = np.flatnonzero(np.isfinite(apart))
+    every = every[:: max(2, len(every) // _MOST_BINS)]  # neighbours say the same; the cost is that of a cube
     y, v, t = apart[every], speed[every], time[every]
     slow = 2.0 * settings.apart_drift_mps**2 * np.exp(-np.abs(t[:, None] - t) / settings.speed_drift_time_s)
     white = np.full(len(y), 2.0 * settings.speed_noise_mps**2)

@@ -20,6 +20,7 @@ from speedlog.settings import FusionSettings
 Array = NDArray[np.float64]
 _WINDOW_S = 1.0  # long enough for the speed to change by more than its noise
 _LEAST_WINDOWS = 20
+_MOST_WINDOWS = 150
 _DELAY_ROUNDS = 4  # a delay of half a second is found to a millisecond in three
 _LEAST_GAIN_MPS = 2.0  # slower changes than this tell nothing of a lag
 
@@ -231,7 +232,9 @@ def _by_speeds(first: GnssSource, other: GnssSource, settings: FusionSettings) -
     both = _beside(first, other, "speed_mps")
     if both is None:
         return None
-    time, mine, theirs = _means(both[0], _WINDOW_S / 2, both[1], both[2])
+    # half a second, longer in a long log: the cost is that of a cube
+    width = max(_WINDOW_S / 2, float(np.ptp(both[0])) / _MOST_WINDOWS)
+    time, mine, theirs = _means(both[0], width, both[1], both[2])
     if len(time) < 8 or np.ptp(mine) < _LEAST_GAIN_MPS:
         return None
     accel, apart = np.gradient(mine, time), mine - theirs

@@ -18,7 +18,7 @@ def between_loggers(drive: Drive, unit: str) -> tuple[str, ...]:
 
 def _late(drive: Drive) -> list[str]:
     """A delay that was taken off, and the assumption behind it. Where the clock is a guess, its file says so."""
-    prompt = [item for item in drive.seen if item.delay.lag_s == 0.0]
+    prompt = [item for item in drive.seen if item.delay.lag_s == 0.0 and not item.clock_by_pass]
     if not prompt:
         return []
     first = plain(prompt[0].track.file, 80)

@@ -159,6 +159,12 @@ def likely_slip(official: Official, estimate_mps: float) -> str | None:
     return None
 
 
+def _only_wrong(faults: Sequence[Fault]) -> bool:
+    """Whether readings near the trap were logged, but are wrong: nothing is missing."""
+    near = {fault.kind for fault in faults if fault.near_trap}
+    return near == {"outlier"}
+
+
 def logger_text(
     witness: Witness, difference_mps: float | None, compared: str | None, faults: Sequence[Fault], unit: str
 ) -> str:
@@ -170,6 +176,8 @@ def logger_text(
         text = f"{what} saw {share} and read {words.speed(reading.trap_mps)} through it"
     elif compared is None and reading.peak_mps is not None:
         text = f"{what} read {words.speed(reading.peak_mps)} at the most"
+    elif reading.peak_mps is not None and _only_wrong(faults):
+        text = f"Its speeds in the trap can't be trusted; the highest of its others is {words.speed(reading.peak_mps)}"
     elif reading.peak_mps is not None:
         share = "nothing" if reading.coverage < 0.005 else f"only {reading.coverage:.0%}"
         text = f"{what} saw {share} of the trap; its highest reading is {words.speed(reading.peak_mps)}"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pandas as pd
 import pytest
 
@@ -104,3 +106,20 @@ def test_what_a_logger_saw() -> None:
 def test_hostile_names_stay_on_one_line() -> None:
     text = said("logger_missed_trap", [witness("a\n\x1b[31m<b>.nmea", trap_mph=None)])
     assert "\n" not in text and "\x1b" not in text
+
+
+def test_readings_that_are_wrong_are_not_missing() -> None:
+    wrong = Fault(
+        "outlier", MOMENT, MOMENT + pd.Timedelta(3, "s"), 400.0, 600.0, True, "a speed 2.0 m/s above"
+    )
+    unseen = witness(trap_mph=None, coverage=0.0)
+    text = logger_text(unseen, 2.5 * MPH, "peak against official", [wrong], "mph")
+    assert text == (
+        "Its speeds in the trap can't be trusted; the highest of its others is 190.0 mph, 2.5 mph above the trap "
+        "figure. Near the trap: a speed 2.0 m/s above."
+    )
+    # with a gap besides, part of the trap was not seen at all
+    both = logger_text(unseen, 2.5 * MPH, "peak against official", [wrong, GAP], "mph")
+    assert both.startswith("It saw nothing of the trap; its highest reading is 190.0 mph")
+    far = logger_text(unseen, 2.5 * MPH, "peak against official", [replace(wrong, near_trap=False)], "mph")
+    assert far.startswith("It saw nothing of the trap")
