@@ -13,13 +13,12 @@ import re
 from collections import Counter
 from dataclasses import dataclass
 from functools import cache
-from importlib import resources
 
-import jinja2
 from markupsafe import Markup
 
 from speedlog import __version__
 from speedlog.report import wording
+from speedlog.report.assets import environment, isolated, own
 from speedlog.report.bars import draw, scale
 from speedlog.report.cards import Card, card, failed_card
 from speedlog.report.curves import safe_json
@@ -145,13 +144,13 @@ def _render(heading: _Heading, cards: list[Card], unit: Unit, made: dt.datetime)
         raise ValueError("the time of making needs a time zone")
     rows = [row for item in cards for row in (item.trap_bar, item.estimate_bar) if row is not None]
     units = [speed_unit(symbol) for symbol in DIGITS]
-    environment = _environment()
-    environment.filters |= {
-        "speeds": lambda text: as_html(_isolated(text), unit),
-        "clean": _isolated,
+    made_with = environment()
+    made_with.filters |= {
+        "speeds": lambda text: as_html(isolated(text), unit),
+        "clean": isolated,
         "sentence": lambda text: text[:1].upper() + text[1:].rstrip(".") + ".",
     }
-    return environment.get_template("page.html.j2").render(
+    return made_with.get_template("page.html.j2").render(
         heading=heading,
         cards=cards,
         unit=unit,
@@ -161,33 +160,12 @@ def _render(heading: _Heading, cards: list[Card], unit: Unit, made: dt.datetime)
         day_scale=scale(rows),
         draw=draw,
         safe_json=safe_json,
-        style=_own("page.css"),
-        script=_own("page.js"),
+        style=own("page.css"),
+        script=own("page.js"),
         plotly=_plotly(),
         version=__version__,
         made=made.astimezone(dt.UTC).strftime("%Y-%m-%d %H:%M:%S UTC"),
     )
-
-
-def _isolated(text: str) -> str:
-    """Right-to-left marks and other invisible controls out of a sentence: they could turn numbers round."""
-    return re.sub(r"[\u202a-\u202e\u2066-\u2069\u200e\u200f\x00-\x08\x0b-\x1f\x7f-\x9f]", " ", text)
-
-
-def _environment() -> jinja2.Environment:
-    return jinja2.Environment(
-        loader=jinja2.PackageLoader("speedlog.report", "templates"),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-
-
-@cache
-def _own(name: str) -> Markup:
-    """The page's own style or script, from the package."""
-    return Markup(resources.files("speedlog.report").joinpath("style", name).read_text(encoding="utf-8"))
 
 
 @cache

@@ -11,20 +11,12 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from speedlog.report.numbers import dif, mps, num
+from speedlog.report.verdict_words import HELPED, VERDICTS
 from speedlog.results import Array, Fault, FaultKind, Interval, Logger, Pass, Trap, VerdictCode
 from speedlog.session import Change, SessionPass, SetupValue, Weather
 from speedlog.settings import ReportSettings
 from speedlog.units import Quantity
 
-VERDICTS: Mapping[VerdictCode, str] = {
-    "not_enough_data": "too little data",
-    "trap_figure_doubtful": "trap figure in doubt",
-    "logger_missed_trap": "loggers missed the trap",
-    "logger_ceiling": "logger topped out",
-    "logger_low": "logger reads low",
-    "logger_high": "logger reads high",
-    "agree": "trap and logs agree",
-}
 FAULTS: Mapping[FaultKind, str] = {
     "gap": "no epochs",
     "no_fix": "no fix",
@@ -96,7 +88,7 @@ def verdict(found: Pass) -> str:
 def verdict_words(found: Pass) -> str:
     """The verdict in a few words, for the day's table."""
     if found.verdict is not None and found.verdict.code == "agree" and not found.verdict.independent:
-        return "helped to find the trap"
+        return HELPED
     if found.verdict is not None:
         return VERDICTS[found.verdict.code]
     return "no course" if found.trap is None else "no trap figure"

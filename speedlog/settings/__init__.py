@@ -14,10 +14,11 @@ from speedlog.settings.fusion import FusionSettings
 from speedlog.settings.judging import HiddenSettings, LocateSettings, SuitsSettings, VerdictSettings
 from speedlog.settings.reading import PassSettings, ReadSettings
 from speedlog.settings.report import ReportSettings
+from speedlog.settings.season import SeasonSettings
 
 __all__ = [
     "FaultSettings", "FusionSettings", "HiddenSettings", "LocateSettings", "PassSettings", "ReadSettings",
-    "ReportSettings", "Settings", "SuitsSettings", "VerdictSettings", "every_setting",
+    "ReportSettings", "SeasonSettings", "Settings", "SuitsSettings", "VerdictSettings", "every_setting",
 ]  # fmt: skip
 
 
@@ -34,6 +35,7 @@ class Settings:
     suits: SuitsSettings = field(default_factory=SuitsSettings)
     locate: LocateSettings = field(default_factory=LocateSettings)
     report: ReportSettings = field(default_factory=ReportSettings)
+    season: SeasonSettings = field(default_factory=SeasonSettings)
 
 
 def every_setting() -> list[tuple[str, str, Any, str, str]]:
