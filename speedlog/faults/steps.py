@@ -8,7 +8,7 @@ each run is weighed once more without the others beside it, row by row.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -19,6 +19,7 @@ from speedlog.faults.judged import BOTH, Known, Log, log_of
 from speedlog.faults.likelihood import Doubt, Weighed, What, Window
 from speedlog.faults.sieve import standing_out
 from speedlog.faults.signals import bridged_speed, distance
+from speedlog.faults.slow import wrong_rows
 from speedlog.faults.spans import runs
 from speedlog.settings import FaultSettings
 
@@ -46,6 +47,11 @@ def wrong_steps(track: Track, place_ok: Flags, poor: Flags, settings: FaultSetti
         poor: (N,) rows with a poor fix, which have a noise of their own.
     """
     log = log_of(track, place_ok, poor, settings)
+    if settings.slow_interval_s <= track.interval_s and len(track.time_s) <= settings.slow_most_rows:
+        log = replace(log, place_row=np.arange(len(track.time_s)))
+        return _sized(
+            log, wrong_rows(track.time_s, *_plain(log, track, place_ok & ~poor), settings), large=True
+        )
     wrong: dict[What, Flags] = {of: np.zeros(len(track.time_s), dtype=bool) for of in BOTH}
     fresh, closed = np.ones(len(track.time_s), dtype=bool), np.zeros(len(track.time_s), dtype=bool)
     reach = settings.outlier_side_rows + settings.outlier_longest
@@ -64,6 +70,12 @@ def wrong_steps(track: Track, place_ok: Flags, poor: Flags, settings: FaultSetti
             fresh[known.row[max(rows[0] - reach, 0) : rows[-1] + 1 + reach]] = True
         fresh &= ~closed
     return _sized(log, _settled(log, wrong))
+
+
+def _plain(log: Log, track: Track, place_ok: Flags) -> tuple[Array, Array, Flags, int]:
+    """(N,) speeds but for a flat top, places as logged, and which speeds may be called wrong; the longest run."""
+    speed = np.where(log.pinned, np.nan, log.value["speed"])
+    return speed, np.where(place_ok, track.sign * track.along_m, np.nan), ~log.pinned, log.longest
 
 
 def _judged(known: Known, of: What, fresh: Flags, gross: bool) -> list[tuple[float, What, int, int]]:
@@ -187,8 +199,12 @@ def _settled(log: Log, wrong: dict[What, Flags]) -> dict[What, Flags]:
     return final
 
 
-def _sized(log: Log, wrong: dict[What, Flags]) -> Steps:
-    """By how much each wrong value lies off what the sound ones around it say."""
+def _sized(log: Log, wrong: dict[What, Flags], *, large: bool = False) -> Steps:
+    """By how much each wrong value lies off what the sound ones around it say.
+
+    Args:
+        large: they are known to be large enough.
+    """
     unsound = wrong["speed"] | ~np.isfinite(log.value["speed"])
     rest = log.value["place"] - distance(log.track, unsound)
     sound = np.flatnonzero(np.isfinite(rest) & ~wrong["place"])
@@ -197,16 +213,16 @@ def _sized(log: Log, wrong: dict[What, Flags]) -> Steps:
         "speed": np.where(wrong["speed"], log.value["speed"] - bridged_speed(log.track, unsound), 0.0),
         "place": np.where(wrong["place"], rest - level, 0.0),
     }
-    large: dict[What, Flags] = {of: np.zeros(len(rest), dtype=bool) for of in BOTH}
+    kept: dict[What, Flags] = {of: np.zeros(len(rest), dtype=bool) for of in BOTH}
     for of in BOTH:
         for first, last in runs(wrong[of]):
             part = slice(first, last + 1)
-            large[of][part] = np.abs(off[of][part]).mean() > log.least[of][part].mean()
+            kept[of][part] = large or np.abs(off[of][part]).mean() > log.least[of][part].mean()
     own: dict[What, Rows] = {"speed": np.arange(len(rest)), "place": log.place_row}
     for of in BOTH:
-        hit = np.flatnonzero(large[of])
-        large[of], off[of] = _at(own[of][hit], large[of], hit), _at(own[of][hit], off[of], hit)
-    return Steps(large, off)
+        hit = np.flatnonzero(kept[of])
+        kept[of], off[of] = _at(own[of][hit], kept[of], hit), _at(own[of][hit], off[of], hit)
+    return Steps(kept, off)
 
 
 def _at(rows: Rows, values: NDArray[np.generic], hit: Rows) -> NDArray[Any]:
