@@ -9,7 +9,7 @@ import numpy as np
 from speedlog.course.track import Track
 from speedlog.faults import outlier
 from speedlog.faults.ceilings import Limit, known_limit, round_limit
-from speedlog.faults.flat import Readings, faster_by_positions, readings_of
+from speedlog.faults.flat import Readings, faster_between, faster_by_positions, readings_of
 from speedlog.faults.signals import position_repeats
 from speedlog.faults.spans import Span, duration, runs
 from speedlog.results import FaultKind
@@ -36,7 +36,10 @@ def find(track: Track, settings: FaultSettings) -> list[Span]:
     # where the position repeats as well, the whole epoch is stuck: that is another kind
     pinned = (data.speed_mps == top) & ~position_repeats(track)[data.row]
     found = []
+    least = settings.ceiling_rows if limit is None else settings.ceiling_limit_rows
     for first, last in _joined(runs(pinned), pinned, settings):
+        if last - first + 1 < least:
+            continue
         pull = _evidence(track, data, first, last, limit is not None, settings)
         if pull is not None:
             found.append(_span(track, data, first, last, _where(top, limit, data, settings), pull))
@@ -59,7 +62,7 @@ def _joined(
                 joined[-1] = (joined[-1][0], last)
                 continue
         joined.append((first, last))
-    return [item for item in joined if item[1] - item[0] + 1 >= settings.ceiling_rows]
+    return joined
 
 
 def _evidence(
@@ -71,7 +74,12 @@ def _evidence(
     if data.jump_after(last, settings, track.interval_s):
         return None  # stuck readings catch up with a jump when they come alive; a flat top ends smoothly
     top = float(value.max())
-    faster, proof = faster_by_positions(track, int(data.row[first]), int(data.row[last]), top, settings)
+    rows_at_top = int(data.row[first]), int(data.row[last])
+    if last - first + 1 < settings.ceiling_rows:
+        # two rows may be any peak's: only a way driven that says more is proof
+        faster, proof = faster_between(track, *rows_at_top, top, settings)
+        return f"while positions say {faster:.1f} m/s more on average" if faster > proof else None
+    faster, proof = faster_by_positions(track, *rows_at_top, top, settings)
     if faster > proof:
         return f"while positions say {faster:.1f} m/s more on average"
     if faster < -proof:

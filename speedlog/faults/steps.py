@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from speedlog.course.track import Track
+from speedlog.faults.ceilings import known_limit
 from speedlog.faults.judged import BOTH, Known, Log, log_of
 from speedlog.faults.likelihood import Doubt, Weighed, What, Window
 from speedlog.faults.sieve import standing_out
@@ -74,8 +75,21 @@ def wrong_steps(track: Track, place_ok: Flags, poor: Flags, settings: FaultSetti
 
 def _plain(log: Log, track: Track, place_ok: Flags) -> tuple[Array, Array, Flags, int]:
     """(N,) speeds but for a flat top, places as logged, and which speeds may be called wrong; the longest run."""
-    speed = np.where(log.pinned, np.nan, log.value["speed"])
+    speed = np.where(log.pinned | _at_limit(log), np.nan, log.value["speed"])
     return speed, np.where(place_ok, track.sign * track.along_m, np.nan), ~log.pinned, log.longest
+
+
+def _at_limit(log: Log) -> Flags:
+    """(N,) rows at a known limit that the readings reach more than once: a flat top perhaps, and no errors."""
+    speed, settings = log.value["speed"], log.settings
+    reached = np.unique(speed[np.isfinite(speed)], return_counts=True)
+    tops = [
+        value
+        for value, count in zip(*reached, strict=True)
+        if count >= settings.ceiling_limit_rows
+        and known_limit(float(value), settings.ceiling_known_mps, settings) is not None
+    ]
+    return np.isin(speed, tops)
 
 
 def _judged(known: Known, of: What, fresh: Flags, gross: bool) -> list[tuple[float, What, int, int]]:

@@ -39,6 +39,7 @@ class FaultSettings:
     flat_place_m: float = setting(0.03, "m", "no receiver's positions are better, whatever a short log shows")
     flat_place_sd: float = setting(4.0, "sd", "positions prove a wrong speed only beyond this")
     ceiling_rows: int = setting(3, "rows", "fewer can be the round top of any pass")
+    ceiling_limit_rows: int = setting(2, "rows", "at a known limit, where the way between them proves a higher speed")
     ceiling_pinned: float = setting(0.9, "share of rows", "a real top speed scatters, a limit does not")
     ceiling_pull_mps2: float = setting(1.0, "m/s²", "a car that gains so much just before is not at its top speed")
     ceiling_slope_s: float = setting(0.25, "s", "the pull is taken from this much before and after the flat top")

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from speedlog.faults import find_faults
 from speedlog.faults.ceilings import KNOWN, known_limit, known_limits_between, round_limit
 from speedlog.settings import FaultSettings
 from speedlog.units import find_unit
-from tests.faults.invented import KNOT, Drive, log
+from tests.faults.invented import KNOT, Drive, changed, log
 
 SETTINGS = FaultSettings()
 KMH, MPH = 1 / 3.6, 0.44704
@@ -109,3 +110,26 @@ def test_a_round_flat_top_is_told_carefully_and_another_not_at_all() -> None:
     assert "155.3 mph (250 km/h, a round number: perhaps the logger's own limit)" in span.detail
     (span,) = find_faults(log(RISING, limit_mps=71.3))
     assert "limit" not in span.detail and "(256.7 km/h)" in span.detail  # 71.3 * 3.6 = 256.68
+
+
+@pytest.mark.parametrize(
+    ("top", "limit_mps", "found"), [(69.0, 65.535, 1), (69.0, 65.2, 0), (65.535, 65.535, 0)]
+)
+def test_two_rows_at_a_known_limit_need_places_that_say_more(
+    top: float, limit_mps: float, found: int
+) -> None:
+    """69 m/s at 1.1 + 69/8 = 9.725 s: above 65.535 m/s from 9.29 s to 10.07 s, at the epochs 9.5 s and 10 s.
+
+    65.2 m/s is no known limit; a car that is no faster than the limit shows two rows there by chance.
+    """
+    drive = Drive(stand_s=1.1, pull=8.0, top=top, brake=10.0)
+    track = log(drive, rate_hz=2.0, limit_mps=limit_mps, step_kn=1e-6, place_noise=0.02)
+    speed = track.samples["speed_mps"].to_numpy()
+    if top == limit_mps:
+        # the peak's two highest readings alike
+        highest = np.argsort(speed)[-2:]
+        speed = speed.copy()
+        speed[highest] = limit_mps
+        track = changed(track, speed_mps=speed)
+    spans = [span for span in find_faults(track) if span.kind == "ceiling"]
+    assert [(span.start_s, span.end_s) for span in spans] == [(9.5, 10.0)] * found
