@@ -11,7 +11,10 @@ import typer
 from speedlog.errors import SpeedlogError, plain
 
 if TYPE_CHECKING:
-    from speedlog.logbook.add import Added, AddedPass
+    from speedlog.logbook.add import Added, AddedPass, FileOptions
+    from speedlog.logbook.sheet import SheetRow
+    from speedlog.logbook.sheet_match import SheetDone
+    from speedlog.logbook.store import Logbook
 
 LOGBOOK = typer.Option(
     "--logbook", metavar="PATH", help="The logbook's file; SPEEDLOG_LOGBOOK or your data folder otherwise."
@@ -19,7 +22,9 @@ LOGBOOK = typer.Option(
 
 
 def add(
-    files: Annotated[list[Path], typer.Argument(help="Logs of one pass or of several, or one session.toml.")],
+    files: Annotated[
+        list[Path] | None, typer.Argument(help="Logs of one pass or of several, or one session.toml.")
+    ] = None,
     session: Annotated[
         str | None,
         typer.Option("--session", metavar="NAME", help="The session; otherwise that of this place and day."),
@@ -57,6 +62,12 @@ def add(
     to: Annotated[
         str | None, typer.Option("--to", metavar="PASS", help="The files belong to this kept pass.")
     ] = None,
+    sheet: Annotated[
+        Path | None,
+        typer.Option(
+            "--sheet", metavar="TIMES.csv", help="The timekeeper's table; alone, or with the day's files."
+        ),
+    ] = None,
     logbook: Annotated[Path | None, LOGBOOK] = None,
     json_out: Annotated[
         Path | None, typer.Option("--json", metavar="OUT", help="Write what was kept as JSON (- prints it).")
@@ -68,11 +79,11 @@ def add(
     """
     from speedlog.cli.output import write_json
     from speedlog.cli.review import trap_figures
-    from speedlog.logbook.add import FileOptions, add_files, add_session
+    from speedlog.logbook.add import FileOptions
     from speedlog.logbook.setups import measured_by_hand, setup_changes, setup_file
+    from speedlog.logbook.sheet import read_sheet
     from speedlog.logbook.store import Logbook
     from speedlog.logbook.where import logbook_path
-    from speedlog.session import load_session
 
     options = FileOptions(
         session=session,
@@ -87,23 +98,75 @@ def add(
         columns=columns,
         to=to,
     )
-    day = load_session(files[0]) if _is_session(files) else None
-    if day is not None and options != FileOptions():
+    given = files or []
+    _check_together(given, options, sheet)
+    figures = None if sheet is None else read_sheet(sheet)
+    path = logbook_path(logbook)
+    with Logbook.open(path, create=bool(given)) as book:
+        done = _add(book, given, options) if given else None
+        timed = None if figures is None or sheet is None else _timed(book, figures, sheet, done, session)
+    clear_progress()
+    if json_out is not None:
+        inputs = [*given, path, *([sheet] if sheet else [])]
+        write_json(json_out, as_json(done, timed), inputs=inputs)
+    if json_out is None or str(json_out) != "-":
+        print("\n".join([*([in_words(done)] if done else []), *([sheet_in_words(timed)] if timed else [])]))
+
+
+def _check_together(files: list[Path], options: FileOptions, sheet: Path | None) -> None:
+    from dataclasses import replace
+
+    if not files and sheet is None:
+        raise SpeedlogError(
+            "nothing to add", todo="Name logs, a session.toml or a --sheet. See: speedlog add --help"
+        )
+    if not any(path.suffix.lower() == ".toml" for path in files):
+        said = replace(options, session=None)
+        if not files and said != type(options)():
+            raise SpeedlogError(
+                "these options need a file to go with", todo="Name the logs, or see: speedlog logbook amend."
+            )
+        return
+    if len(files) > 1:
+        raise SpeedlogError(
+            "a session.toml is added alone", file=files[0], todo="Add the other files by themselves."
+        )
+    if options != type(options)():
         raise SpeedlogError(
             "a session.toml says all of its passes itself",
             file=files[0],
             todo="Write it in there, or add the logs.",
         )
-    with Logbook.open(logbook_path(logbook), create=True) as book:
-        if day is not None:
-            done = add_session(book, day, begin=_progress)
-        else:
-            done = add_files(book, files, options, begin=_progress)
-    _clear_progress()
-    if json_out is not None:
-        write_json(json_out, as_json(done), inputs=files)
-    if json_out is None or str(json_out) != "-":
-        print(in_words(done))
+
+
+def _add(book: Logbook, files: list[Path], options: FileOptions) -> Added:
+    from speedlog.logbook.add import add_files, add_session
+    from speedlog.session import load_session
+
+    if files[0].suffix.lower() == ".toml":
+        return add_session(book, load_session(files[0]), begin=progress)
+    return add_files(book, files, options, begin=progress)
+
+
+def _timed(
+    book: Logbook, figures: list[SheetRow], sheet: Path, done: Added | None, session: str | None
+) -> SheetDone:
+    """The figures put to the session just added to, to the one named, or to the newest."""
+    from speedlog.logbook import rows
+    from speedlog.logbook.sheet_match import add_sheet
+
+    if done is not None:
+        whose = done.session
+    elif session is not None:
+        whose = rows.session_named(book, session)
+    else:
+        every = rows.sessions(book)
+        if not every:
+            raise SpeedlogError(
+                "no session to put the sheet's figures to", todo="Add the day's logs first, or with it."
+            )
+        whose = every[-1]
+    return add_sheet(book, figures, whose, begin=progress, name=sheet.name)
 
 
 def in_words(done: Added) -> str:
@@ -112,27 +175,64 @@ def in_words(done: Added) -> str:
     return "\n".join([*lines, *(f"({plain(note, 300)})" for note in done.notes)])
 
 
-def as_json(done: Added) -> dict[str, Any]:
+def sheet_in_words(done: SheetDone) -> str:
+    """What became of the sheet: every figure taken, every one that was not, and why."""
+    lines = [
+        f"Pass {row.id} ({plain(row.session, 60)}, no. {row.number}): {plain(item.figure, 40)} "
+        f"from line {item.line} of the sheet."
+        for item, row in done.taken
+    ]
+    if done.same:
+        lines.append(f"{done.same} figure{'s' * (done.same != 1)} of the sheet kept already.")
+    lines += [
+        f"  not taken, line {item.line}: pass {row.id}, {text} (speedlog logbook amend {row.id} --help)"
+        for item, row, text in done.contradictions
+    ]
+    lines += [f"  not taken, line {item.line}: {_row(item)}: {reason}" for item, reason in done.left]
+    return "\n".join(lines) or "The sheet has no rows."
+
+
+def _row(item: SheetRow) -> str:
+    number = None if item.number is None else f"no. {item.number}"
+    clock = None
+    if item.clock_s is not None:
+        whole = int(item.clock_s)
+        clock = f"{whole // 3600:02d}:{whole // 60 % 60:02d}:{whole % 60:02d}"
+    return ", ".join(plain(part, 40) for part in (number, clock, item.figure) if part) or "a row"
+
+
+def as_json(done: Added | None, timed: SheetDone | None = None) -> dict[str, Any]:
     """The same for other programs."""
+    found: dict[str, Any] = {"schema_version": 1, "session": None, "passes": [], "notes": [], "sheet": None}
+    if done is not None:
+        whose = done.session
+        found["session"] = {"name": whose.name, "date": whose.date, "venue": whose.venue, "car": whose.car}
+        found["passes"] = [_pass_json(item) for item in done.passes]
+        found["notes"] = list(done.notes)
+    if timed is not None:
+        found["sheet"] = {
+            "taken": [{"line": item.line, "pass": row.id, "trap": item.figure} for item, row in timed.taken],
+            "same": timed.same,
+            "contradictions": [
+                {"line": item.line, "pass": row.id, "text": text} for item, row, text in timed.contradictions
+            ],
+            "left": [{"line": item.line, "reason": reason} for item, reason in timed.left],
+        }
+    return found
+
+
+def _pass_json(item: AddedPass) -> dict[str, Any]:
+    result = item.row.result
     return {
-        "schema_version": 1,
-        "session": {"name": done.session.name, "date": done.session.date, "venue": done.session.venue,
-                    "car": done.session.car},
-        "passes": [
-            {
-                "pass": item.row.id,
-                "number": item.row.number,
-                "new": item.new,
-                "trap": item.row.trap_text,
-                "verdict": item.row.result.verdict if item.row.result else None,
-                "error": item.row.result.error if item.row.result else None,
-                "filled": list(item.filled),
-                "contradictions": list(item.contradictions),
-            }
-            for item in done.passes
-        ],
-        "notes": list(done.notes),
-    }  # fmt: skip
+        "pass": item.row.id,
+        "number": item.row.number,
+        "new": item.new,
+        "trap": item.row.trap_text,
+        "verdict": result.verdict if result else None,
+        "error": result.error if result else None,
+        "filled": list(item.filled),
+        "contradictions": list(item.contradictions),
+    }
 
 
 def _lines(item: AddedPass) -> list[str]:
@@ -171,24 +271,13 @@ def _said(item: AddedPass) -> str:
     return "No trap figure, and no speed that can be told."
 
 
-def _is_session(files: list[Path]) -> bool:
-    """A session.toml alone; a log is never a TOML."""
-    if not any(path.suffix.lower() == ".toml" for path in files):
-        return False
-    if len(files) > 1:
-        raise SpeedlogError(
-            "a session.toml is added alone",
-            file=files[0],
-            todo="Add the logs without it, or it without them.",
-        )
-    return True
-
-
-def _progress(place: int, count: int) -> None:
+def progress(place: int, count: int) -> None:
+    """Says on a terminal which review is being made, and nothing where the output is piped."""
     if sys.stderr.isatty():
         print(f"\rReview {place} of {count} …  ", end="", file=sys.stderr, flush=True)
 
 
-def _clear_progress() -> None:
+def clear_progress() -> None:
+    """Takes that line away again."""
     if sys.stderr.isatty():
         print("\r" + " " * 40 + "\r", end="", file=sys.stderr, flush=True)

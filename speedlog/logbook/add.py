@@ -25,7 +25,6 @@ from speedlog.samples import Recording
 from speedlog.session.day import Session
 from speedlog.settings import Settings
 
-_NEAR_M = 20_000.0  # a log so far from a course's start was not made there
 Begin = Callable[[int, int], None]
 
 
@@ -82,10 +81,10 @@ def add_session(
     with book.writing(f"added from {plain(session.path.name, 80)}"):
         venue = "" if session.course is None else session.course.name
         logs = [[keeping.keep_recording(book, log) for log in item.logs] for item in day.passes]
-        session_id, notes = _session_of_day(book, day, venue, logs)
+        session_id, notes = _session_of_day(book, day, venue, logs, settings)
         done = []
         for item, mine in zip(day.passes, logs, strict=True):
-            known = keeping.known_pass(book, session_id, item, venue, mine)
+            known = keeping.known_pass(book, session_id, item, venue, mine, settings.logbook)
             done.append(keeping.keep_pass(book, session_id, item, known, mine))
     return _finished(book, session_id, done, notes, settings, begin)
 
@@ -148,7 +147,8 @@ def _as_passes(
     items = [_pass(options, _logs_of(logs, drives, drive), drive, None) for drive in drives]
     mine = [[ids[logs.index(log)] for log in item.logs] for item in items]
     known = [
-        keeping.known_pass(book, None, item, venue, whose) for item, whose in zip(items, mine, strict=True)
+        keeping.known_pass(book, None, item, venue, whose, settings.logbook)
+        for item, whose in zip(items, mine, strict=True)
     ]
     new = [place for place, pass_id in enumerate(known) if pass_id is None]
     figures = given.figures_for(options.trap, drives, new)
@@ -216,7 +216,11 @@ def _course(
     for course_id in newest.values():
         data = _course_bytes(book, course_id)
         course = results.course_from(data)
-        if course is not None and _is_near(recordings, course) and drives_in(recordings, course, settings):
+        if (
+            course is not None
+            and _is_near(recordings, course, settings.logbook.near_course_m)
+            and drives_in(recordings, course, settings)
+        ):
             fitting.append((data, course))
     if len(fitting) > 1:
         listed = ", ".join(f'"{plain(course.name, 60)}"' for _, course in fitting)
@@ -229,14 +233,14 @@ def _course(
     return fitting[0]
 
 
-def _is_near(recordings: Sequence[Recording], course: Course) -> bool:
+def _is_near(recordings: Sequence[Recording], course: Course, near_m: float) -> bool:
     for recording in recordings:
         places = recording.samples[recording.valid].iloc[:1]
         if len(places):
             along, across = along_across(
                 course.line, places["lat_deg"].to_numpy(float), places["lon_deg"].to_numpy(float)
             )
-            if abs(along[0]) < _NEAR_M and abs(across[0]) < _NEAR_M:
+            if abs(along[0]) < near_m and abs(across[0]) < near_m:
                 return True
     return False
 
@@ -248,7 +252,7 @@ def _course_bytes(book: Logbook, course_id: int) -> bytes:
 
 
 def _session_of_day(
-    book: Logbook, day: GivenDay, venue: str, logs: Sequence[Sequence[int]]
+    book: Logbook, day: GivenDay, venue: str, logs: Sequence[Sequence[int]], settings: Settings
 ) -> tuple[int, list[str]]:
     """The session of this name and date; else the unnamed one that its passes are in already; else a new one."""
     assert day.name is not None
@@ -257,7 +261,7 @@ def _session_of_day(
     row = book.row("SELECT id FROM session WHERE name = ? AND date IS ?", (day.name, day.date))
     if row is None:
         for item, mine in zip(day.passes, logs, strict=True):
-            known = keeping.known_pass(book, None, item, venue, mine)
+            known = keeping.known_pass(book, None, item, venue, mine, settings.logbook)
             kept = None if known is None else rows.session_row(book, rows.pass_row(book, known).session_id)
             if kept is not None and kept.date == day.date and kept.name == _own_name(kept.venue, kept.date):
                 book.run("UPDATE session SET name = ? WHERE id = ?", (day.name, kept.id))

@@ -9,8 +9,7 @@ import zlib
 from speedlog.errors import SpeedlogError
 from speedlog.logbook.store import Logbook
 from speedlog.logbook.trouble import RESTORE
-
-_LZMA_UP_TO = 16 << 20  # bytes; LZMA packs logs a third smaller and takes 1.5 s a MB of a slow laptop
+from speedlog.settings import LogbookSettings
 
 
 def sha256_of(data: bytes) -> str:
@@ -87,7 +86,7 @@ def beginnings(book: Logbook, data: bytes) -> list[int]:
 
 def pack(data: bytes) -> tuple[str, bytes]:
     """How bytes are packed, and the packed bytes."""
-    if len(data) <= _LZMA_UP_TO:
+    if len(data) <= LogbookSettings().lzma_up_to_mb * 1e6:
         return "lzma", lzma.compress(data)
     return "zlib", zlib.compress(data, 6)
 

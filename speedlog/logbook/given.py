@@ -14,6 +14,7 @@ from speedlog.course.coursefile import Course
 from speedlog.course.wind import parse_wind
 from speedlog.errors import SpeedlogError, plain
 from speedlog.importers import ReadOptions, load
+from speedlog.importers.delimited_map import load_mapping
 from speedlog.logbook.content import sha256_of
 from speedlog.logbook.joining import FoundDrive, drives_in
 from speedlog.logbook.results import KeptLog, read_kept
@@ -113,7 +114,10 @@ class Reader:
 
     def _read(self, path: Path, columns: Path | None) -> ReadLog:
         source = load(path, self._settings.read)
-        mapping = None if columns is None else load(columns, self._settings.read).data
+        mapping = None
+        if columns is not None:
+            load_mapping(columns, path.name)  # its mistakes are told with its own name
+            mapping = load(columns, self._settings.read).data
         kept = KeptLog(
             path.name, source.sha256, None if mapping is None else sha256_of(mapping), source.data, mapping
         )
@@ -213,3 +217,15 @@ def check_text(text: str, what: str, longest: int = 200) -> str:
     if not found or len(found) > longest:
         raise SpeedlogError(f"{what} must be 1 to {longest} characters long")
     return found
+
+
+def check_date(text: str) -> str:
+    """A date as YYYY-MM-DD.
+
+    Raises:
+        SpeedlogError: it is none.
+    """
+    try:
+        return dt.date.fromisoformat(text.strip()).isoformat()
+    except ValueError:
+        raise SpeedlogError(f'"{plain(text)}" is not a date', todo="Write it like 2026-07-12.") from None

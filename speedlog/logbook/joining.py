@@ -13,9 +13,7 @@ from speedlog.fusion.clocks import group_passes, match_clocks
 from speedlog.logbook.store import Logbook
 from speedlog.results import utc_text
 from speedlog.samples import Clock, Recording
-from speedlog.settings import Settings
-
-_SHARED = 0.5  # of the shorter one's time: a car drives one pass at a time, and clocks of loggers differ by a second
+from speedlog.settings import LogbookSettings, Settings
 
 
 @dataclass(frozen=True)
@@ -64,7 +62,9 @@ def drives_in(recordings: Sequence[Recording], course: Course | None, settings: 
     return found
 
 
-def kept_pass(book: Logbook, drive: FoundDrive, venue: str, recording_ids: Sequence[int]) -> int | None:
+def kept_pass(
+    book: Logbook, drive: FoundDrive, venue: str, recording_ids: Sequence[int], settings: LogbookSettings
+) -> int | None:
     """The kept pass that a drive is; the one that shares the most of its time.
 
     A drive of a log without a date is known again only in logs that are kept already, or that hold such a one.
@@ -88,7 +88,7 @@ def kept_pass(book: Logbook, drive: FoundDrive, venue: str, recording_ids: Seque
         int(row["id"]): _shared(drive, row["start_utc"], row["end_utc"]) for row in book.rows(sql, values)
     }
     best = max(shares, key=lambda item: shares[item], default=None)
-    return best if best is not None and shares[best] > _SHARED else None
+    return best if best is not None and shares[best] > settings.shared_time else None
 
 
 def _shared(drive: FoundDrive, start_text: str, end_text: str) -> float:

@@ -19,6 +19,7 @@ from speedlog.logbook.results import course_from
 from speedlog.logbook.store import Logbook, new_uid, now_text
 from speedlog.results import utc_text
 from speedlog.session.table import parse_trap
+from speedlog.settings import LogbookSettings
 
 
 @dataclass
@@ -104,12 +105,13 @@ def keep_pass(
 
 
 def known_pass(
-    book: Logbook, session_id: int | None, item: GivenPass, venue: str, logs: Sequence[int]
-) -> int | None:
+    book: Logbook, session_id: int | None, item: GivenPass, venue: str, logs: Sequence[int],
+    settings: LogbookSettings,
+) -> int | None:  # fmt: skip
     """The kept pass that this one is: by its drive's time; without one by its logs, else by its number."""
     lineage = [held for log in logs for held in held_by(book, log)]
     if item.drive is not None:
-        found = kept_pass(book, item.drive, venue, lineage)
+        found = kept_pass(book, item.drive, venue, lineage, settings)
         if found is not None:
             return found
     elif logs:

@@ -243,7 +243,14 @@ def read_kept(log: KeptLog, options: ReadOptions) -> Recording:
     with tempfile.TemporaryDirectory(prefix="speedlog-") as folder:
         mapping = Path(folder) / "map.toml"
         mapping.write_bytes(log.columns)
-        with_mapping: Recording = detect(source).read(source, replace(options, columns=mapping))
+        try:
+            with_mapping: Recording = detect(source).read(source, replace(options, columns=mapping))
+        except SpeedlogError as error:
+            if error.file != str(mapping):
+                raise
+            # the temporary name would mean nothing to the reader, and make the same trouble look new each time
+            where = f"mapping of {log.name}"
+            raise SpeedlogError(error.problem, file=where, line=error.line, todo=error.todo) from None
         return with_mapping
 
 

@@ -20,8 +20,7 @@ from urllib.parse import quote
 from speedlog.errors import SpeedlogError
 from speedlog.logbook import migrations
 from speedlog.logbook.trouble import not_a_local_disk, told
-
-WAIT_S = 10.0  # for another program's transaction; one takes well under a second
+from speedlog.settings import LogbookSettings
 
 
 def now_text() -> str:
@@ -43,20 +42,20 @@ class Logbook:
 
     @classmethod
     def open(
-        cls, path: Path, *, create: bool = False, read_only: bool = False, wait_s: float = WAIT_S
+        cls, path: Path, *, create: bool = False, read_only: bool = False, wait_s: float | None = None
     ) -> Logbook:
         """Open a logbook of this version, or bring an older one up to it (after a backup beside it).
 
         Args:
             create: make the file, and its folder, where there is none.
             read_only: nothing is written, not even a migration; works on a disk that can't be written.
-            wait_s: for other programs that write.
+            wait_s: for other programs that write; that of the settings if None.
 
         Raises:
             SpeedlogError: there is none, it is damaged, of a newer version, no logbook, or can't be used there.
         """
         _check_there(path, create)
-        connection = _connect(path, read_only, wait_s)
+        connection = _connect(path, read_only, LogbookSettings().wait_s if wait_s is None else wait_s)
         try:
             with told(path):
                 _set_up(connection, path, read_only)

@@ -12,13 +12,14 @@ from typing import Any
 from speedlog.settings.faults import FaultSettings
 from speedlog.settings.fusion import FusionSettings
 from speedlog.settings.judging import HiddenSettings, LocateSettings, SuitsSettings, VerdictSettings
+from speedlog.settings.logbook import LogbookSettings
 from speedlog.settings.reading import PassSettings, ReadSettings
 from speedlog.settings.report import ReportSettings
 from speedlog.settings.season import SeasonSettings
 
 __all__ = [
-    "FaultSettings", "FusionSettings", "HiddenSettings", "LocateSettings", "PassSettings", "ReadSettings",
-    "ReportSettings", "SeasonSettings", "Settings", "SuitsSettings", "VerdictSettings", "every_setting",
+    "FaultSettings", "FusionSettings", "HiddenSettings", "LocateSettings", "LogbookSettings", "PassSettings",
+    "ReadSettings", "ReportSettings", "SeasonSettings", "Settings", "SuitsSettings", "VerdictSettings", "every_setting",
 ]  # fmt: skip
 
 
@@ -34,6 +35,7 @@ class Settings:
     hidden: HiddenSettings = field(default_factory=HiddenSettings)
     suits: SuitsSettings = field(default_factory=SuitsSettings)
     locate: LocateSettings = field(default_factory=LocateSettings)
+    logbook: LogbookSettings = field(default_factory=LogbookSettings)
     report: ReportSettings = field(default_factory=ReportSettings)
     season: SeasonSettings = field(default_factory=SeasonSettings)
 
