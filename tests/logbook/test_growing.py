@@ -165,7 +165,8 @@ def test_a_mapping_of_columns_is_kept_and_used(empty: Logbook, day_folder: Path,
     bare = tmp_path / "bare.csv"
     bare.write_text("\n".join(text[1:]) + "\n", encoding="utf-8", newline="\n")
     mapping = tmp_path / "map.toml"
-    lines = ["header_line = 0", "[columns]", 'time = { column = 1, form = "date and time" }', "lat_deg = { column = 2 }",
+    lines = ["header_line = 0", "[columns]",
+             'time = { column = 1, form = "date and time" }', "lat_deg = { column = 2 }",
              "lon_deg = { column = 3 }", 'speed_mps = { column = 4, unit = "km/h" }']  # fmt: skip
     mapping.write_text("\n".join(lines), encoding="utf-8")
     with pytest.raises(SpeedlogError):
