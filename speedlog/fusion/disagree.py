@@ -128,6 +128,17 @@ def _run(time_s: Array, speed_mps: Array) -> Array:
     return np.concatenate([[0.0], np.cumsum(np.diff(time_s) * (speed_mps[1:] + speed_mps[:-1]) / 2)])
 
 
+def sure(
+    apart: Apart, told: Odds, gnss: Sequence[GnssSource], wheels: Sequence[WheelSource],
+    settings: FusionSettings,
+) -> bool:  # fmt: skip
+    """Whether the odds decide. Where nothing measured bears them out, they come from how the car would move alone."""
+    wrong = apart.one if told.told > 0.0 else apart.other
+    names = [str(i) for i in range(len(gnss))]
+    alone = not _witnesses(apart, names, wrong, gnss, wheels, settings)
+    return abs(told.told) >= (settings.apart_alone_odds if alone else settings.apart_odds)
+
+
 def blame(
     apart: Apart, names: Sequence[str], wrong: int, gnss: Sequence[GnssSource], wheels: Sequence[WheelSource],
     settings: FusionSettings,
@@ -139,25 +150,31 @@ def blame(
     """
     right = apart.other if wrong == apart.one else apart.one
     size = apart.size_mps if wrong == apart.one else -apart.size_mps
-    against = [plain(names[right], 80)]
-    against += ["its own positions"] * _places_against(apart, gnss, wrong)
-    for i, item in enumerate(gnss):
-        if i not in (wrong, right):
-            time, speed = item.time_s - item.speed_delay_s, item.speed_mps
-            against += [plain(names[i], 80)] * _speeds_against(
-                apart, gnss, wrong, time[item.speed_ok], speed[item.speed_ok]
-            )
-    for wheel in wheels:
-        speed = wheel.speed_of(wheel.tread_mps, 0.0, settings)
-        against += ["the wheels"] * _speeds_against(apart, gnss, wrong, wheel.time_s, speed)
-    if len(against) == 1:  # nothing else was measured: the odds come from the drive that it would take
-        against.append("how a car moves")
+    others = _witnesses(apart, names, wrong, gnss, wheels, settings) or ["how a car moves"]
+    against = [plain(names[right], 80), *others]
     speak = f"{', '.join(against[:-1])} and {against[-1]} speak against it"
     side = "above" if size > 0 else "below"
     if apart.all_along:
         top = float(np.max(gnss[right].speed_mps[gnss[right].speed_ok], initial=1.0))
         return f"a speed {100 * abs(size) / top:.1f} % {side} the other's all along: {speak}"
     return f"a speed {abs(size):.1f} m/s {side} the other's for {duration(apart.lasting_s)}: {speak}"
+
+
+def _witnesses(
+    apart: Apart, names: Sequence[str], wrong: int, gnss: Sequence[GnssSource], wheels: Sequence[WheelSource],
+    settings: FusionSettings,
+) -> list[str]:  # fmt: skip
+    """What speaks against a logger beside the one that it differs from."""
+    found = ["its own positions"] * _places_against(apart, gnss, wrong)
+    for i, item in enumerate(gnss):
+        if i not in (apart.one, apart.other):
+            time, speed = item.time_s - item.speed_delay_s, item.speed_mps
+            ok = item.speed_ok
+            found += [plain(names[i], 80)] * _speeds_against(apart, gnss, wrong, time[ok], speed[ok])
+    for wheel in wheels:
+        speed = wheel.speed_of(wheel.tread_mps, 0.0, settings)
+        found += ["the wheels"] * _speeds_against(apart, gnss, wrong, wheel.time_s, speed)
+    return found
 
 
 def _places_against(apart: Apart, gnss: Sequence[GnssSource], wrong: int) -> bool:

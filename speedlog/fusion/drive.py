@@ -14,7 +14,7 @@ from speedlog.course.passes import PassSpan
 from speedlog.course.track import Track, make_track
 from speedlog.faults import Span, find_faults, inside, speed_usable, usable
 from speedlog.fusion.clocks import ClockOffset, PassGroup
-from speedlog.fusion.disagree import Apart, Odds, blame, furthest_apart, odds
+from speedlog.fusion.disagree import Apart, Odds, blame, furthest_apart, odds, sure
 from speedlog.fusion.estimate import Motion, accounts, decided, either
 from speedlog.fusion.lag import NO_LAG, Lag, delays
 from speedlog.fusion.measure import GnssSource, WheelSource
@@ -221,7 +221,7 @@ def add_wheels(
         motion = fused.drive.motion
         assert motion is not None
         told = odds(apart, motion.gnss, motion.wheels, drive.beams_m, settings.fusion)
-        if abs(told.told) < settings.fusion.apart_odds:
+        if not sure(apart, told, motion.gnss, motion.wheels, settings.fusion):
             fused = _undecided(fused.drive, apart, told, wheels, settings)
             break
         drive = _without(fused.drive, apart, told, settings)
@@ -310,7 +310,7 @@ def _undecided(
 ) -> _Fused:
     """The pass with a motion that holds both: without the one logger in the stretch, and without the other."""
     # that `one` is wrong; odds that don't decide must not shut the other out of the interval either
-    weight = 1.0 / (1.0 + np.exp(-told.told / settings.fusion.apart_odds))
+    weight = 1.0 / (1.0 + np.exp(-told.told / settings.fusion.apart_alone_odds))
     motions = []
     for which, places_too in zip((apart.one, apart.other), told.places_too, strict=True):
         fused, _ = _fused(_dropped(drive, apart, which, places_too, settings), wheels, settings)

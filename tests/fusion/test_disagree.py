@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from speedlog.fusion.disagree import Apart, blame, furthest_apart, odds
+from speedlog.fusion.disagree import Apart, Odds, blame, furthest_apart, odds, sure
 from speedlog.fusion.measure import GnssSource, WheelSource
 from speedlog.fusion.settle import Settled, settle
 from speedlog.settings import FusionSettings
@@ -130,6 +130,15 @@ def test_the_detail_says_who_speaks_against_it_and_no_more() -> None:
     )
     spoken = blame(apart_of(0.8, True), names[:2], 0, [one, other], [], SETTINGS)
     assert spoken.startswith("a speed 1.0 % above the other's all along: ")
+
+
+def test_odds_that_nothing_measured_bears_out_must_be_overwhelming() -> None:
+    gnss = pair(2.0)
+    by_places = [Odds(SETTINGS.apart_odds + by, (False, True)) for by in (-0.1, 0.1)]
+    assert [sure(apart_of(), told, gnss, [], SETTINGS) for told in by_places] == [False, True]
+    # that the other is wrong, nothing bears out: its positions go with its speeds
+    alone = [Odds(-SETTINGS.apart_alone_odds - by, (False, True)) for by in (-0.1, 0.1)]
+    assert [sure(apart_of(), told, gnss, [], SETTINGS) for told in alone] == [False, True]
 
 
 def test_a_stretch_holds_what_the_logger_shows_of_it() -> None:
