@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -64,21 +64,31 @@ def _days(shown: Sequence[PassRow], frame: Frame) -> Markup:
     """A band a session, every other one tinted, and their dates as far as there is room."""
     starts = [k for k, row in enumerate(shown) if k == 0 or row.session_id != shown[k - 1].session_id]
     ends = [*starts[1:], len(shown)]
-    parts = []
-    taken: dict[int, float] = {_FEW: -1e9, _MANY: -1e9}
-    for place, (start, end) in enumerate(zip(starts, ends, strict=True)):
-        left, right = frame.x(start - 0.5), frame.x(end - 0.5)
-        if place % 2:
-            size = (left, frame.top_px, round(right - left, 3), frame.height_px)
-            parts.append(Markup('<rect x="{}%" y="{}" width="{}%" height="{}" class="band"/>').format(*size))
-        middle, look = (left + right) / 2, ""
-        for most, name in ((_MANY, "wide"), (_FEW, "any")):
-            if middle - taken[most] >= 100 / most and 50 / most <= middle <= 100 - 50 / most:
-                taken[most], look = middle, name
-        if look:
-            day = shown[start].date or shown[start].session
-            parts.append(text_at(round(middle, 3), frame.bottom_px + 20, day, f"date {look}"))
+    spans = [(frame.x(start - 0.5), frame.x(end - 0.5)) for start, end in zip(starts, ends, strict=True)]
+    parts = [
+        Markup('<rect x="{}%" y="{}" width="{}%" height="{}" class="band"/>').format(
+            left, frame.top_px, round(right - left, 3), frame.height_px
+        )
+        for left, right in spans[1::2]
+    ]
+    middles = [round((left + right) / 2, 3) for left, right in spans]
+    wide = _apart(middles, range(len(middles)), 100 / _MANY)
+    few = set(_apart(middles, wide, 100 / _FEW))
+    for place in wide:
+        day = shown[starts[place]].date or shown[starts[place]].session
+        look = f"date {'any' if place in few else 'wide'}"
+        parts.append(text_at(middles[place], frame.bottom_px + 20, day, look))
     return Markup("").join(parts)
+
+
+def _apart(middles: Sequence[float], places: Iterable[int], least: float) -> list[int]:
+    """Of `places`, those whose labels of `least` percent neither touch each other nor the edges."""
+    chosen: list[int] = []
+    for place in places:
+        inside = least / 2 <= middles[place] <= 100 - least / 2
+        if inside and (not chosen or middles[place] - middles[chosen[-1]] >= least):
+            chosen.append(place)
+    return chosen
 
 
 def _stairs(ladder: Ladder, places: dict[int, int], frame: Frame) -> Markup:
@@ -109,8 +119,11 @@ def _marks(found: History, shown: Sequence[PassRow], frame: Frame) -> Markup:
             x, y = frame.x(place), frame.y(figure.mps)
             if new and figure.low_mps is not None and figure.high_mps is not None:
                 parts.append(line(x, frame.y(figure.low_mps), x, frame.y(figure.high_mps), "reach"))
-            name = f"{kind}{'-doubt' if doubt else '-best' if new else ''}"
-            parts.append(Markup('<use href="#m-{}" x="{}%" y="{}"/>').format(name, x, y))
+            if doubt or new:
+                name = f"{kind}-{'doubt' if doubt else 'best'}"
+                parts.append(Markup('<use href="#m-{}" x="{}%" y="{}"/>').format(name, x, y))
+            else:  # a plain circle: a thousand of them are drawn at once
+                parts.append(Markup('<circle class="{}" r="3.2" cx="{}%" cy="{}"/>').format(kind, x, y))
         parts.append(Markup("</g>"))
     return Markup("").join(parts)
 

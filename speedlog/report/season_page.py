@@ -104,7 +104,7 @@ def season_page(
         safety=SAFETY,
         style=own("page.css"),
         season_style=own("season.css"),
-        script=own("season.js"),
+        script=own("units.js") + own("season.js"),
         version=__version__,
         made=made.astimezone(dt.UTC).strftime("%Y-%m-%d %H:%M:%S UTC"),
     )

@@ -15,11 +15,11 @@ from speedlog.settings.judging import HiddenSettings, LocateSettings, SuitsSetti
 from speedlog.settings.logbook import LogbookSettings
 from speedlog.settings.reading import PassSettings, ReadSettings
 from speedlog.settings.report import ReportSettings
-from speedlog.settings.season import SeasonSettings
+from speedlog.settings.season import CompareSettings, SeasonSettings
 
 __all__ = [
-    "FaultSettings", "FusionSettings", "HiddenSettings", "LocateSettings", "LogbookSettings", "PassSettings",
-    "ReadSettings", "ReportSettings", "SeasonSettings", "Settings", "SuitsSettings", "VerdictSettings", "every_setting",
+    "CompareSettings", "FaultSettings", "FusionSettings", "HiddenSettings", "LocateSettings", "LogbookSettings",
+    "PassSettings", "ReadSettings", "ReportSettings", "SeasonSettings", "Settings", "SuitsSettings", "VerdictSettings", "every_setting",
 ]  # fmt: skip
 
 
@@ -38,6 +38,7 @@ class Settings:
     logbook: LogbookSettings = field(default_factory=LogbookSettings)
     report: ReportSettings = field(default_factory=ReportSettings)
     season: SeasonSettings = field(default_factory=SeasonSettings)
+    compare: CompareSettings = field(default_factory=CompareSettings)
 
 
 def every_setting() -> list[tuple[str, str, Any, str, str]]:

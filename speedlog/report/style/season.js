@@ -1,34 +1,7 @@
 "use strict";
-/* The unit switch, and what a dot of the season's chart is: by pointer, finger or arrow keys. All numbers stand in
-   the page without this. */
+/* What a dot of the season's chart is: by pointer, finger or arrow keys. All of it stands in the tables too. */
 (function () {
-  const units = JSON.parse(document.getElementById("units").textContent); // symbol: [m/s in one, digits]
-  const choice = document.querySelector(".units");
-  let unit = choice.querySelector("input:checked").value;
-
-  function number(mps, signed) {
-    const [size, digits] = units[unit];
-    const text = Math.abs(mps / size).toFixed(digits);
-    const zero = Number(text) === 0;
-    return (zero ? "" : mps < 0 ? "\u2212" : signed ? "+" : "") + text;
-  }
-
-  function showUnit() {
-    for (const item of document.querySelectorAll("[data-mps]")) {
-      const kept = item.dataset.givenUnit === unit ? item.dataset.given : null;
-      item.textContent = kept || number(Number(item.dataset.mps), "signed" in item.dataset);
-    }
-    for (const item of document.querySelectorAll("[data-unit]")) item.textContent = unit;
-    for (const item of document.querySelectorAll("[data-for]")) item.classList.toggle("off", item.dataset.for !== unit);
-  }
-  choice.hidden = false;
-  choice.addEventListener("change", (event) => {
-    unit = event.target.value;
-    showUnit();
-    tell();
-  });
-  showUnit(); // a reloaded page may remember another choice
-
+  const number = speeds.number;
   // ---- the chart: one pass is looked at, or none ----
   const chart = document.getElementById("season");
   let at = -1;
@@ -48,7 +21,7 @@
     const parts = [part("b", "No. " + id), part("span", ": " + said + ". ")];
     for (const [kind, mps, half] of figures) {
       const reach = half === null ? "" : " \u00b1 " + number(half);
-      parts.push(part("span", names[kind]), part("b", number(mps) + reach + "\u00a0" + unit), part("span", ", "));
+      parts.push(part("span", names[kind]), part("b", number(mps) + reach + "\u00a0" + speeds.unit()), part("span", ", "));
     }
     parts.push(part("span", verdict + ". "));
     const row = part("a", "Its row");
@@ -76,6 +49,7 @@
   }
 
   if (chart) {
+    speeds.onChange(tell);
     dots = JSON.parse(document.getElementById("dots").textContent);
     const area = chart.querySelector(".area");
     const under = (event) => {
