@@ -66,7 +66,7 @@ def bring_up(
     path: Path,
     *,
     read_only: bool = False,
-    steps: Mapping[int, Step] = STEPS,
+    steps: Mapping[int, Step] | None = None,
     version: int = VERSION,
 ) -> Path | None:
     """Make the tables of an empty file, or climb the ladder; the backup's path where one was made.
@@ -86,7 +86,7 @@ def bring_up(
     backup = _backup(connection, path, found) if _tables(connection) else None
     connection.execute("BEGIN IMMEDIATE")
     try:
-        _climb(connection, path, steps, version)
+        _climb(connection, path, STEPS if steps is None else steps, version)
         connection.execute("COMMIT")
     except BaseException:
         with suppress(sqlite3.Error):
@@ -131,16 +131,21 @@ def _tables(connection: sqlite3.Connection) -> bool:
 
 
 def _backup(connection: sqlite3.Connection, path: Path, version: int) -> Path:
-    """A copy beside the file, whole or not there; one a version, for the copy of a copy helps nobody."""
+    """A copy beside the file, whole or not there; made anew each time: it holds all that an older one held."""
     copy = path.with_name(f"{path.stem}.before-version-{version + 1}{path.suffix}")
-    if copy.exists():
-        return copy
     part = copy.with_name(copy.name + ".part")
     part.unlink(missing_ok=True)
-    target = sqlite3.connect(part)
     try:
-        connection.backup(target)
+        target = sqlite3.connect(part)
+        try:
+            connection.backup(target)
+        finally:
+            target.close()
+        part.replace(copy)
+    except OSError as error:
+        raise SpeedlogError(
+            f"can't be copied before it is brought up ({error.strerror})", file=path, todo="Check the disk."
+        ) from None
     finally:
-        target.close()
-    part.replace(copy)
+        part.unlink(missing_ok=True)
     return copy

@@ -183,10 +183,11 @@ def _cluster(address: str) -> Iterator[Pool]:
             todo="Give its address as it prints it, like tcp://192.168.1.7:8786.",
         ) from None
     try:
-        count = len(client.scheduler_info()["workers"])
+        count = sum(client.nthreads().values())
         if not count:
             raise SpeedlogError(f'the scheduler at "{plain(address)}" has no workers', todo="Start some.")
-        yield partial(client.submit, pure=False), count, first
+        with client.as_current():
+            yield partial(client.submit, pure=False), count, first
     finally:
         client.close()
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 import re
 import zlib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, fields
 from sqlite3 import Row
 from types import MappingProxyType
@@ -14,6 +15,7 @@ from typing import Any
 from speedlog.errors import SpeedlogError, plain
 from speedlog.logbook import content
 from speedlog.logbook.store import Logbook
+from speedlog.logbook.trouble import damaged
 
 SetupText = str | int | float
 _UNDATED = "1970-01-01"  # the assumed day of logs without a date: what lies on it has no UTC
@@ -142,7 +144,7 @@ def passes(
         values.append(since)
     measured = _measured(book, "")
     found = book.rows(f"{_PASSES} WHERE {' AND '.join(where)} {_ORDER}", values)
-    rows = [_pass(row, measured.get(row["id"], {})) for row in found]
+    rows = [_pass(book, row, measured.get(row["id"], {})) for row in found]
     wanted_setup = {key: value.casefold() for key, value in (setup or {}).items()}
     return [
         row
@@ -160,7 +162,7 @@ def pass_row(book: Logbook, pass_id: int) -> PassRow:
     row = book.row(f"{_PASSES} WHERE pass.id = ?", (pass_id,))
     if row is None:
         raise SpeedlogError(f"no pass {pass_id} in the logbook", todo="Its passes: speedlog history")
-    return _pass(row, _measured(book, "WHERE pass_id = ?", (pass_id,)).get(pass_id, {}))
+    return _pass(book, row, _measured(book, "WHERE pass_id = ?", (pass_id,)).get(pass_id, {}))
 
 
 def pass_named(book: Logbook, text: str) -> PassRow:
@@ -192,14 +194,14 @@ def pass_named(book: Logbook, text: str) -> PassRow:
 
 def sessions(book: Logbook) -> list[SessionRow]:
     """All sessions, in the order of their dates."""
-    return [_session(row) for row in book.rows(f"{_SESSIONS} ORDER BY session.date, session.id")]
+    return [_session(book, row) for row in book.rows(f"{_SESSIONS} ORDER BY session.date, session.id")]
 
 
 def session_row(book: Logbook, session_id: int) -> SessionRow:
     """The session of this id (it must be there)."""
     row = book.row(f"{_SESSIONS} WHERE session.id = ?", (session_id,))
     assert row is not None
-    return _session(row)
+    return _session(book, row)
 
 
 def session_named(book: Logbook, text: str) -> SessionRow:
@@ -284,7 +286,10 @@ def review_json(book: Logbook, pass_id: int) -> dict[str, Any] | None:
     row = book.row("SELECT review FROM result WHERE pass_id = ?", (pass_id,))
     if row is None or row["review"] is None:
         return None
-    found: dict[str, Any] = json.loads(zlib.decompress(row["review"]))
+    try:
+        found: dict[str, Any] = json.loads(zlib.decompress(row["review"]))
+    except (ValueError, zlib.error):
+        raise damaged(book.path) from None
     return found
 
 
@@ -303,11 +308,21 @@ _SESSIONS = (
 )
 
 
-def _session(row: Row) -> SessionRow:
-    return SessionRow(
-        row["id"], row["uid"], row["name"], row["date"], row["course_id"], row["venue"], row["car"],
-        MappingProxyType(json.loads(row["weather"])),
-    )  # fmt: skip
+def _session(book: Logbook, row: Row) -> SessionRow:
+    with _sound(book):
+        return SessionRow(
+            row["id"], row["uid"], row["name"], row["date"], row["course_id"], row["venue"], row["car"],
+            MappingProxyType(json.loads(row["weather"])),
+        )  # fmt: skip
+
+
+@contextmanager
+def _sound(book: Logbook) -> Iterator[None]:
+    """Turns values that no version of this program has written into one line."""
+    try:
+        yield
+    except (ValueError, TypeError, LookupError):
+        raise damaged(book.path) from None
 
 
 def _measured(book: Logbook, where: str, values: tuple[int, ...] = ()) -> dict[int, dict[str, str]]:
@@ -317,28 +332,29 @@ def _measured(book: Logbook, where: str, values: tuple[int, ...] = ()) -> dict[i
     return found
 
 
-def _pass(row: Row, measured: Mapping[str, str]) -> PassRow:
-    return PassRow(
-        id=row["id"],
-        uid=row["uid"],
-        session_id=row["session_id"],
-        session=row["session_name"],
-        date=row["session_date"],
-        venue=row["venue"] or "",
-        car=row["session_car"],
-        number=row["number"],
-        start_utc=dated(row["start_utc"]),
-        end_utc=dated(row["end_utc"]),
-        trap_text=row["trap_text"],
-        setup=MappingProxyType(json.loads(row["setup"])),
-        stated=frozenset(json.loads(row["stated"])),
-        weather=MappingProxyType(
-            whole_weather(json.loads(row["session_weather"]), json.loads(row["weather"]))
-        ),
-        note=row["note"],
-        measured=MappingProxyType(dict(measured)),
-        result=None if row["result_made_at"] is None else _result(row),
-    )
+def _pass(book: Logbook, row: Row, measured: Mapping[str, str]) -> PassRow:
+    with _sound(book):
+        return PassRow(
+            id=row["id"],
+            uid=row["uid"],
+            session_id=row["session_id"],
+            session=row["session_name"],
+            date=row["session_date"],
+            venue=row["venue"] or "",
+            car=row["session_car"],
+            number=row["number"],
+            start_utc=dated(row["start_utc"]),
+            end_utc=dated(row["end_utc"]),
+            trap_text=row["trap_text"],
+            setup=MappingProxyType(dict(json.loads(row["setup"]))),
+            stated=frozenset(json.loads(row["stated"])),
+            weather=MappingProxyType(
+                whole_weather(json.loads(row["session_weather"]), json.loads(row["weather"]))
+            ),
+            note=row["note"],
+            measured=MappingProxyType(dict(measured)),
+            result=None if row["result_made_at"] is None else _result(row),
+        )
 
 
 def _result(row: Row) -> ResultRow:

@@ -19,7 +19,7 @@ from urllib.parse import quote
 
 from speedlog.errors import SpeedlogError
 from speedlog.logbook import migrations
-from speedlog.logbook.trouble import not_a_local_disk, told
+from speedlog.logbook.trouble import not_a_local_disk, told, told_of_text
 from speedlog.settings import LogbookSettings
 
 
@@ -54,31 +54,33 @@ class Logbook:
         Raises:
             SpeedlogError: there is none, it is damaged, of a newer version, no logbook, or can't be used there.
         """
-        _check_there(path, create)
+        new = _check_there(path, create)
         connection = _connect(path, read_only, LogbookSettings().wait_s if wait_s is None else wait_s)
         try:
-            with told(path):
+            with told_of_text(path):
                 _set_up(connection, path, read_only)
                 migrations.bring_up(connection, path, read_only=read_only)
         except BaseException:
             connection.close()
+            if new and path.exists() and not path.stat().st_size:
+                path.unlink()  # nothing came of it
             raise
         return cls(path, connection)
 
     def rows(self, sql: str, values: Sequence[Any] = ()) -> list[sqlite3.Row]:
         """All rows of a query."""
-        with told(self.path):
+        with told_of_text(self.path):
             return self.connection.execute(sql, values).fetchall()
 
     def row(self, sql: str, values: Sequence[Any] = ()) -> sqlite3.Row | None:
         """The first row of a query, or None."""
-        with told(self.path):
+        with told_of_text(self.path):
             found: sqlite3.Row | None = self.connection.execute(sql, values).fetchone()
         return found
 
     def run(self, sql: str, values: Sequence[Any] = ()) -> int:
         """Run a statement inside `writing`; the id of the row it made, where it made one."""
-        with told(self.path):
+        with told_of_text(self.path):
             return self.connection.execute(sql, values).lastrowid or 0
 
     @contextmanager
@@ -128,12 +130,13 @@ class Logbook:
         self.close()
 
 
-def _check_there(path: Path, create: bool) -> None:
+def _check_there(path: Path, create: bool) -> bool:
+    """Whether the file is still to be made."""
     try:
         if path.is_dir():
             raise SpeedlogError("a folder, not a logbook", file=path, todo="Name the file in it.")
         if path.exists():
-            return
+            return False
         if not create:
             raise SpeedlogError(
                 "no logbook there yet",
@@ -145,6 +148,7 @@ def _check_there(path: Path, create: bool) -> None:
         raise SpeedlogError(
             f"can't be used ({error.strerror})", file=path, todo="Check the folder and its rights."
         ) from None
+    return True
 
 
 def _connect(path: Path, read_only: bool, wait_s: float) -> sqlite3.Connection:

@@ -19,7 +19,9 @@ _PROBLEMS: dict[int, tuple[str, str]] = {
     sqlite3.SQLITE_LOCKED: ("another program is writing in it", "Try again when that is done; nothing was changed."),
     sqlite3.SQLITE_READONLY: ("it can't be written in", "Check the rights of the file and of its folder."),
     sqlite3.SQLITE_PERM: ("not allowed to open it", "Check the rights of the file and of its folder."),
-    sqlite3.SQLITE_CANTOPEN: ("it can't be opened", "Check the folder and its rights."),
+    sqlite3.SQLITE_CANTOPEN: (
+        "it can't be opened", f"Check its folder and their rights. {_LOCAL}",
+    ),
     sqlite3.SQLITE_AUTH: ("not allowed to open it", "Check the rights of the file and of its folder."),
     sqlite3.SQLITE_FULL: ("the disk is full", "Make room and try again; what was kept before is unharmed."),
     sqlite3.SQLITE_IOERR: (
@@ -35,6 +37,16 @@ _PROBLEMS: dict[int, tuple[str, str]] = {
 
 
 @contextmanager
+def told_of_text(path: Path) -> Iterator[None]:
+    """The same around single statements, where a damaged text can't even be decoded."""
+    try:
+        with told(path):
+            yield
+    except UnicodeDecodeError:
+        raise damaged(path) from None
+
+
+@contextmanager
 def told(path: Path) -> Iterator[None]:
     """Turns errors of SQLite that are the world's into one line; mistakes of this program stay what they are.
 
@@ -47,6 +59,11 @@ def told(path: Path) -> Iterator[None]:
         raise _line(error, path) or error from None
 
 
+def damaged(path: Path) -> SpeedlogError:
+    """A value that no version of this program has written."""
+    return SpeedlogError(*_PROBLEMS[sqlite3.SQLITE_CORRUPT][:1], file=path, todo=RESTORE)
+
+
 def not_a_local_disk(path: Path) -> SpeedlogError:
     """Where several programs can't share memory, as on a network folder, the safe way of writing is refused."""
     return SpeedlogError("its folder can't keep a logbook safely (a network share?)", file=path, todo=_LOCAL)
@@ -55,6 +72,10 @@ def not_a_local_disk(path: Path) -> SpeedlogError:
 def _line(error: sqlite3.Error, path: Path) -> SpeedlogError | None:
     code = getattr(error, "sqlite_errorcode", None)
     known = _PROBLEMS.get((code or 0) & 0xFF)
-    if code is None and "malformed" in str(error):  # some of the module's own errors carry no code
+    # some of the module's own errors carry no code
+    if code is None and ("malformed" in str(error) or "decode to UTF-8" in str(error)):
         known = _PROBLEMS[sqlite3.SQLITE_CORRUPT]
+    if known is None and code == sqlite3.SQLITE_ERROR:
+        # a statement that this version has tried out fails: its tables are not what they were
+        return SpeedlogError(f"its tables are damaged ({error})", file=path, todo=RESTORE)
     return None if known is None else SpeedlogError(known[0], file=path, todo=known[1])

@@ -1,4 +1,4 @@
-"""The benchmarks' command: python -m tests.benchmarks.run {importers,review,estimate,accuracy,faults} [options]"""
+"""The benchmarks: python -m tests.benchmarks.run {importers,review,estimate,accuracy,faults,kills} [options]"""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import time
 from pathlib import Path
 
 from speedlog.demo.families import FAMILIES, MAIN_FAMILIES
-from tests.benchmarks import accuracy, estimate, faults, importers, one_pass, tables, widths
+from tests.benchmarks import accuracy, estimate, faults, importers, kills, one_pass, tables, widths
 from tests.benchmarks.table import save_json, text_table
 
 
@@ -41,6 +41,11 @@ def main() -> None:
         "--cache", type=Path, metavar="DIR", help="keep what doesn't hang on the estimator there"
     )
     faults.add_options(what)
+    ended = what.add_parser(
+        "kills", help="add, refresh and a migration of the logbook killed, and what is wrong after it"
+    )
+    ended.add_argument("--kills", type=int, default=240)
+    ended.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
     start = time.perf_counter()
     if options.what == "importers":
@@ -60,6 +65,11 @@ def main() -> None:
         for part in both.values():
             print(text_table(part, {"times the peer": 1, "times one": 2}), end="\n\n")
         save_json(options.json, both)
+    elif options.what == "kills":
+        rows = kills.measure(options.kills, options.seed)
+        print(f"seed {options.seed}; SIGKILL of a process, then the same work again in another")
+        print(text_table(rows, {}))
+        save_json(options.json, {"kills": rows, "seed": options.seed})
     elif options.what == "faults":
         save_json(options.json, faults.run(options))
     else:
