@@ -6,6 +6,7 @@ The commands import what they need inside their functions, so that start-up stay
 from __future__ import annotations
 
 import io
+import os
 import sys
 from typing import Annotated, NoReturn
 
@@ -62,6 +63,15 @@ def _speak_utf8() -> None:
             stream.reconfigure(encoding="utf-8", errors="replace")
 
 
+def _one_thread() -> None:
+    """Linear algebra on one thread, unless the user has said otherwise; before NumPy is imported.
+
+    The matrices are a dozen rows: threads waiting for one another doubled the time of a review.
+    """
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+
+
 def _one_line(message: str) -> NoReturn:
     print(f"speedlog: {message}", file=sys.stderr)
     sys.exit(USER_MISTAKE)
@@ -70,6 +80,7 @@ def _one_line(message: str) -> NoReturn:
 def main() -> None:
     """Run the command line. Exit 0 done, 2 for the user's mistake with one line on stderr."""
     _speak_utf8()
+    _one_thread()
     try:
         sys.exit(app(standalone_mode=False) or 0)
     except SpeedlogError as error:

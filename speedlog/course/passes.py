@@ -153,9 +153,11 @@ def _by_speed(drive: Drive, stretches: list[slice], settings: PassSettings) -> t
 
 
 def _rows_of(drive: Drive, item: Crossing, rows: slice) -> slice:
-    """The rows inside a crossing, at least one."""
+    """The rows inside a crossing; the last one before it where none is: a log may stop there until the car stands."""
     first = int(np.searchsorted(drive.time_s, item.enter_s))
     last = int(np.searchsorted(drive.time_s, item.leave_s, side="right"))
+    if last <= first:
+        first -= 1
     first = min(max(first, rows.start), rows.stop - 1)
     return slice(first, min(max(last, first + 1), rows.stop))
 

@@ -8,7 +8,6 @@ all the same. So speeds are judged in the rows where they are new.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Protocol
 
 import numpy as np
 import pandas as pd
@@ -25,17 +24,6 @@ _FINEST_STEP = 1e-9  # below this the difference of two values is arithmetic, no
 _PLACES = 6  # digits after the point; no log writes a speed finer
 _ON_STEP = 1e-3  # of a step: what conversions leave of a number that lies on it
 _ALIKE = 1.001  # the smallest difference is the step itself, but for arithmetic
-
-
-class Renewal(Protocol):
-    """What makes repeated speeds a log's habit: a group of settings that holds these three."""
-
-    @property
-    def repeat_from(self) -> float: ...
-    @property
-    def repeat_least(self) -> int: ...
-    @property
-    def repeat_steps(self) -> float: ...
 
 
 def text_step(values: Array) -> float:
@@ -65,7 +53,7 @@ def written_step(speed_mps: Array) -> float:
     return max(fitting) or smallest
 
 
-def fresh_rows(speed_mps: Array, step_mps: float, settings: Renewal) -> Mask:
+def fresh_rows(speed_mps: Array, step_mps: float, settings: FaultSettings) -> Mask:
     """(N,) the rows with a new speed; all of them, unless the log as a rule repeats the last one.
 
     A logger may write faster than its receiver measures: the row before again, or no speed at all. A

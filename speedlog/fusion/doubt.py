@@ -88,7 +88,7 @@ def _clearest_run(found: Settled, stretch: tuple[float, float], settings: Fusion
     middling = Roughness(settings.doubt_excess_mps3, settings.doubt_white_m2_s5)
     rough = [middling if here else item for here, item in zip(inside, rough, strict=True)]
     steps = make_steps(np.diff(found.knots_s), rough, found.layout, found.place_drift_s, settings)
-    model = replace(reweighed(found.solved.model, found.weight, found.seen.channel), steps=steps)
+    model = replace(reweighed(found.solved.model, found.weight), steps=steps)
     solved = solve(model, found.solved.mean)
     rows, d = model.rows, found.layout.size
     right = np.zeros((len(found.knots_s), d, len(runs)))

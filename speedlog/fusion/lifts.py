@@ -86,7 +86,7 @@ def _model(found: Settled) -> Model:
         model = replace(model, rows=replace(model.rows, value=found.seen.value))
     if found.weight is model.weight:
         return model
-    return reweighed(model, found.weight, found.seen.channel)
+    return reweighed(model, found.weight)
 
 
 def likeliest(every: list[Branch]) -> tuple[Branch, int]:

@@ -88,10 +88,19 @@ class WheelSource:
         )  # fmt: skip
 
     def wander(self, settings: FusionSettings) -> float:
-        """Standard deviation of what growth and slip leave of the scale: part of what they explain, and a little."""
+        """Standard deviation of what growth and slip leave of the scale: part of what they explain, and a little.
+
+        What they explain is how far they spread the scale over this pass: where speed and pull hardly change,
+        growth, slip and scale may stand for one another, and large ones that cancel explain nothing.
+        """
         top = max(float(np.max(self.tread_mps, initial=0.0)), 1.0)
-        slip = self.slip_s2_m * settings.wheel_usual_accel_mps2 / self.scale
-        explained = float(np.hypot(slip, self.growth_s2_m2 * top**2 / self.scale))
+        fast = self.tread_mps > settings.wheel_fit_from * top
+        if fast.sum() < 3:
+            return settings.wheel_wander_sd
+        accel = np.gradient(self.tread_mps, self.time_s)[fast]
+        tread = self.tread_mps[fast]
+        told = self.growth_s2_m2 * tread**2 + self.slip_s2_m * used_by(tread, accel, settings)
+        explained = float(np.std(told)) / self.scale
         return float(np.hypot(settings.wheel_wander_sd, settings.wheel_wander_share * explained))
 
     def speed_of(self, tread_mps: Array, accel_mps2: Array | float, settings: FusionSettings) -> Array:

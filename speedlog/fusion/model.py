@@ -167,7 +167,7 @@ def make_model(
     return Model(knots_s, layout, steps, mean, sd, rows, weight, gather(rows, weight, len(knots_s)))
 
 
-def reweighed(model: Model, weight: Array, channel: Ints) -> Model:
+def reweighed(model: Model, weight: Array) -> Model:
     """The same model with other weights of its readings."""
     gathered = gather(model.rows, weight, len(model.knots_s))
     return replace(model, weight=weight, gathered=gathered)

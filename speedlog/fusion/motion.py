@@ -137,18 +137,24 @@ def _add_wander(
     transition: Array, precision: Array, at: int, sd: float, step_s: Array, settings: FusionSettings
 ) -> float:
     """A wheel's scale wanders, and its wander has a trend that lasts: slip changes with speed in its own way."""
-    constant, lasting = settings.wheel_wander_time_s, settings.wheel_trend_time_s
-    rate = np.array([[-1 / constant, 1.0], [0.0, -1 / lasting]])
-    trend = settings.wheel_trend_share_per_s * sd
-    density = np.diag([2 * sd**2 / constant, 2 * trend**2 / lasting])
     lengths, which = np.unique(np.round(step_s, 9), return_inverse=True)
     total = 0.0
     for k, length in enumerate(lengths):
-        moved, inverse, log_det = van_loan(rate, density, float(length))
+        moved, inverse, log_det = _wander(float(length), sd, settings)
         block = np.ix_(np.flatnonzero(which == k), np.arange(at, at + 2), np.arange(at, at + 2))
         transition[block], precision[block] = moved, inverse
         total += log_det * int((which == k).sum())
     return total
+
+
+@lru_cache(maxsize=256)
+def _wander(step: float, sd: float, settings: FusionSettings) -> tuple[Array, Array, float]:
+    """Transition, precision and log-determinant of a wheel's wander and its trend."""
+    constant, lasting = settings.wheel_wander_time_s, settings.wheel_trend_time_s
+    rate = np.array([[-1 / constant, 1.0], [0.0, -1 / lasting]])
+    trend = settings.wheel_trend_share_per_s * sd
+    density = np.diag([2 * sd**2 / constant, 2 * trend**2 / lasting])
+    return van_loan(rate, density, step)
 
 
 @lru_cache(maxsize=256)

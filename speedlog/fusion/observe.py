@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from speedlog.fusion.measure import GnssSource, Noise, WheelSource, used_by
 from speedlog.fusion.motion import Layout
+from speedlog.physics.sampling import twice_filtered
 from speedlog.settings import FusionSettings
 
 Array = NDArray[np.float64]
@@ -68,18 +69,7 @@ class Reference:
         A filter f' = (v - f) / T shows df/dT = g with g' = -(g + f') / T: the acceleration, filtered to f'
         and filtered again.
         """
-        if constant_s <= 0:
-            return self.accel_at(time_s)
-        step = min(constant_s / 5, 0.05)
-        grid = np.arange(self.time_s[0], self.time_s[-1] + step, step)
-        keep, values = float(np.exp(-step / constant_s)), self.accel_at(grid)
-        for _ in range(2):
-            out, state = np.empty(len(values)), float(values[0])
-            for k, value in enumerate(values.tolist()):
-                state = keep * state + (1 - keep) * value
-                out[k] = state
-            values = out
-        return np.asarray(np.interp(time_s, grid, values))
+        return twice_filtered(self.time_s, self.accel_mps2, time_s, constant_s)
 
 
 WHEEL_CONSTANTS = 4  # of each wheel log: scale, growth, slip, clock

@@ -181,7 +181,7 @@ def _scale_at(
 def _thinned(time: Array, values: Array, settings: FusionSettings) -> tuple[Array, Array]:
     """Means over blocks, so that a fast log costs no more nodes than a GNSS logger."""
     block = (
-        np.floor((time - time[0]) * settings.wheel_thin_hz).astype(np.int64)
+        np.floor((time - time[0]) * settings.wheel_thin_hz + 1e-3).astype(np.int64)
         if len(time)
         else time.astype(int)
     )

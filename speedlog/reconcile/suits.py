@@ -120,7 +120,7 @@ def logger_facts(recording: Recording, settings: Settings) -> LoggerFacts:
             todo="Give a GNSS log with a speed, or leave out --target.",
         )
     step, rows_hz = written_step(speed), recording.rate_hz
-    fresh = with_fresh_rows(recording, step, settings.suits)
+    fresh = with_fresh_rows(recording, step, settings.faults)
     repeats = fresh is not recording
     recording = fresh
     seen = [_Seen.of(track, settings) for track in _tracks(recording, settings)]

@@ -6,12 +6,12 @@ from dataclasses import replace
 
 from speedlog.faults.fresh import fresh_rows, written_step
 from speedlog.samples import Recording
-from speedlog.settings import SuitsSettings
+from speedlog.settings import FaultSettings
 
 __all__ = ["with_fresh_rows", "written_step"]
 
 
-def with_fresh_rows(recording: Recording, step_mps: float, settings: SuitsSettings) -> Recording:
+def with_fresh_rows(recording: Recording, step_mps: float, settings: FaultSettings) -> Recording:
     """The recording without rows that only repeat the last speed; itself where it has no such habit."""
     speeds = [part["speed_mps"].to_numpy(dtype=float) for part in recording.segments]
     kept = [fresh_rows(speed, step_mps, settings) for speed in speeds]

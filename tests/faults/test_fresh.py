@@ -119,12 +119,6 @@ def test_only_speeds_near_the_top_tell() -> None:
     ).all()  # 0.88 m/s: the creeping counts
 
 
-def test_both_stages_mean_the_same_habit() -> None:
-    suits = Settings().suits
-    for name in ("repeat_from", "repeat_least", "repeat_steps"):
-        assert getattr(SETTINGS, name) == getattr(suits, name)
-
-
 def held(track: Track, speed: int = 1, place: int = 1, phase: int = 0) -> Track:
     """The track with its speed (place) renewed only every so many rows; places `phase` rows earlier."""
     row = np.arange(len(track.time_s))

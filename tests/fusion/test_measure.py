@@ -142,6 +142,13 @@ def test_what_was_taken_in_is_left_of_nothing() -> None:
 def test_a_wheel_of_more_slip_wanders_more() -> None:
     calm = replace(WHEEL, slip_s2_m=0.0, growth_s2_m2=0.0)
     assert calm.wander(SETTINGS) == SETTINGS.wheel_wander_sd
-    # by hand: slip 0.001 * 6 m/s², growth 1e-6 * 100², both over 1.02; a fifth of both together
-    both = np.hypot(0.006, 0.01) / 1.02
-    assert WHEEL.wander(SETTINGS) == pytest.approx(np.hypot(0.004, 0.2 * both), rel=1e-9)
+    # by hand: at 50 to 100 m/s, evenly gained, growth of 1e-6 s²/m² spreads the scale as v² is spread:
+    # sd of u² for u even in [a, b] is √((b⁵ - a⁵)/5(b - a) - ((b³ - a³)/3(b - a))²), over the scale
+    tread = np.linspace(50.0, 100.0, 4001)
+    grown = replace(WHEEL, slip_s2_m=0.0, tread_mps=tread, time_s=tread / 5.0)
+    spread = np.sqrt((100**5 - 50**5) / 250 - ((100**3 - 50**3) / 150) ** 2) * 1e-6 / 1.02
+    share = SETTINGS.wheel_wander_share
+    assert grown.wander(SETTINGS) == pytest.approx(np.hypot(0.004, share * spread), rel=1e-3)
+    # the same growth where the speed stays: it stands for scale, and explains nothing
+    steady = replace(grown, tread_mps=np.full(4001, 80.0))
+    assert steady.wander(SETTINGS) == pytest.approx(SETTINGS.wheel_wander_sd, rel=1e-9)

@@ -130,13 +130,12 @@ def test_gathering_in_blocks_is_the_plain_sum(hz: float) -> None:
 
 def test_a_reading_without_weight_is_as_if_it_were_not_there() -> None:
     model = small_model(SETTINGS)
-    channel = np.zeros(len(model.weight), dtype=np.int64)
     spoilt = replace(
         model, rows=replace(model.rows, value=model.rows.value + np.eye(len(model.weight))[4] * 500.0)
     )
     weight = np.where(np.arange(len(model.weight)) == 4, 1e-12, model.weight)
-    clean = solve(reweighed(model, weight, channel))
-    np.testing.assert_allclose(solve(reweighed(spoilt, weight, channel)).mean, clean.mean, atol=1e-5)
+    clean = solve(reweighed(model, weight))
+    np.testing.assert_allclose(solve(reweighed(spoilt, weight)).mean, clean.mean, atol=1e-5)
     assert np.abs(solve(spoilt).mean - clean.mean).max() > 1.0
     np.testing.assert_array_equal(gather(model.rows, weight, 9).own, np.zeros((0, 0)))
 

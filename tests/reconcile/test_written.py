@@ -12,7 +12,7 @@ from speedlog.samples import Clock, Recording
 from speedlog.settings import Settings
 from tests.faults.invented import KNOT, Drive, log
 
-SETTINGS = Settings().suits
+SETTINGS = Settings().faults
 CAR = Drive(pull=8.0, top=88.0, brake=12.0)
 FINE = 0.01 * KNOT
 
