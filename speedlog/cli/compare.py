@@ -85,7 +85,7 @@ def in_words(found: Comparison) -> str:
         f"{words.SETUP_TITLE}\n{_indented(aligned([head, *table]))}" if table else words.changes(found)
     )
     table = [
-        [words.key(item), *(plain(words.value(text), 60) for text in item.values)]
+        [plain(words.key(item), 40), *(plain(words.value(text), 60) for text in item.values)]
         for item in found.conditions
     ]
     if table:

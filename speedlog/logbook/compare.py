@@ -206,7 +206,7 @@ def _why_not(sides: Sequence[Side], runs: Sequence[Run | None]) -> str:
     for side, run in zip(sides, runs, strict=True):
         if run is None:
             return f"Pass {side.row.id} has no speed curve: {side.error or 'its logs give no estimate.'}"
-    return "The passes have too little of the line in common."
+    return "The logs have too little of launch, trap and fastest moment in common."
 
 
 def _same_setup(key: str, one: Any, other: Any) -> bool:
@@ -250,6 +250,8 @@ def _curves(
     runs: Sequence[Run], settings: CompareSettings
 ) -> tuple[Origin, Array, list[Run], tuple[Curve, ...]] | None:
     origin = common_origin(runs)
+    if origin is None:
+        return None
     place_u95_m = 0.0 if origin == "launch" else settings.place_u95_m
     counted = [run.from_(origin, place_u95_m) for run in runs]
     grid = common_grid(counted, settings.grid_m)

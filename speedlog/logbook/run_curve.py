@@ -82,7 +82,8 @@ def run_of(found: Pass, launch_mps: float) -> Run | None:
         trap = (beams[0], beams[1])
         if travel[0] < beams[0] < travel[-1]:
             places["trap"] = beams[0], float(np.interp(beams[0], travel, trace.time_s))
-    places["peak"] = float(travel[top]), float(trace.time_s[top])
+    if 0 < top < len(travel) - 1:  # at an end of the log it was faster still, outside
+        places["peak"] = float(travel[top]), float(trace.time_s[top])
     low, high = trace.speed_low_mps, trace.speed_high_mps
     none = np.zeros(len(travel))
     return Run(trace.time_s, travel, trace.speed_mps, low, high, trace.accel_mps2, none, places, trap)
@@ -102,10 +103,10 @@ def crossed(time_s: Array, speed_mps: Array, mark_mps: float, *, last: bool = Fa
     return float(time_s[k] + share * (time_s[k + 1] - time_s[k]))
 
 
-def common_origin(runs: Sequence[Run]) -> Origin:
+def common_origin(runs: Sequence[Run]) -> Origin | None:
     """From where the distance of all can be counted: the launch, else the trap, else the fastest moment."""
     names: tuple[Origin, ...] = ("launch", "trap", "peak")
-    return next(name for name in names if all(name in run.places for run in runs))
+    return next((name for name in names if all(name in run.places for run in runs)), None)
 
 
 def common_grid(runs: Sequence[Run], step_m: float) -> Array:

@@ -10,7 +10,7 @@ from speedlog.report import compare_words as words
 from speedlog.report.assets import environment, isolated, own
 from speedlog.report.compare_chart import curves_chart, gain_chart, spoken
 from speedlog.report.curves import safe_json
-from speedlog.report.numbers import DIGITS, as_html, dif, mps, num, speed_unit
+from speedlog.report.numbers import DIGITS, as_html, num, speed_unit, write_number
 from speedlog.report.wording import SAFETY
 
 
@@ -27,6 +27,7 @@ def compare_page(found: Comparison, *, made: dt.datetime) -> str:
     drawn = bool(found.curves)
     made_with = environment()
     made_with.filters |= {"speeds": lambda text: as_html(isolated(text), unit), "clean": isolated}
+    made_with.filters["signed"] = lambda value: write_number(value, unit, signed=True)
     units = [speed_unit(symbol) for symbol in DIGITS]
     return made_with.get_template("compare.html.j2").render(
         title=f"Passes {', '.join(str(side.row.id) for side in found.sides)} side by side",
@@ -35,9 +36,7 @@ def compare_page(found: Comparison, *, made: dt.datetime) -> str:
         gain=gain_chart(found, unit) if drawn else None,
         spoken=safe_json(spoken(found)) if drawn else "",
         words=words,
-        mps=mps,
         num=num,
-        dif=dif,
         unit=unit,
         units=units,
         unit_facts=safe_json({item.symbol: [item.factor, DIGITS[item.symbol]] for item in units}),

@@ -108,14 +108,14 @@ def reached_time(item: Reached | None) -> str:
     if item is None:
         return NOT_REACHED
     return f"{item.time_s:.2f} s" + (
-        "" if item.time_half_s is None else f" ± {max(item.time_half_s, 0.01):.2f} s"
+        "" if item.time_half_s is None else f" ±\u00a0{max(item.time_half_s, 0.01):.2f}\u00a0s"
     )
 
 
 def reached_distance(item: Reached | None) -> str:
     if item is None:
         return NOT_REACHED
-    half = "" if item.distance_half_m is None else f" ± {max(item.distance_half_m, 1.0):.0f} m"
+    half = "" if item.distance_half_m is None else f" ±\u00a0{max(item.distance_half_m, 1.0):.0f}\u00a0m"
     return f"{item.distance_m:.0f} m{half}"
 
 

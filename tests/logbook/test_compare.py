@@ -112,7 +112,9 @@ def test_nothing_in_common_is_said() -> None:
     """A log of the last metres only, by the peak a few metres on."""
     short = driven(8.0, starts_at_s=17.9, trap=False)
     found = comparison([side(1, 8.0), Side(side(2, 8.0).row, short)])
-    assert found.origin is None and "too little of the line in common" in found.no_curves
+    assert (
+        found.origin is None and "too little of launch, trap and fastest moment in common" in found.no_curves
+    )
 
 
 def test_the_unit_is_that_of_most_figures() -> None:
@@ -138,3 +140,18 @@ def test_kept_passes_are_reviewed_from_their_logs(kept_file: Path) -> None:
     # the figures say 160.0 and 170.2 mph: the curves, made without them, gain as much inside the traps
     inside = [mark for mark in found.marks if mark.distance_m in (500.0, 550.0)]
     assert all(mark.gains[0].mps / 0.44704 == pytest.approx(10.2, abs=1.5) for mark in inside)
+
+
+@pytest.mark.parametrize(("metres", "drawn"), [(20.2, True), (19.9, False)])
+def test_less_in_common_than_a_curve_needs(metres: float, drawn: bool) -> None:
+    """20 m, in whole steps of 2 m; a sample is 0.18 m long there."""
+    whole = side(1, 8.0)
+    assert whole.found is not None and whole.found.trace is not None
+    trace = whole.found.trace
+    keep = trace.along_m <= 9 / 16 + metres + 1e-6  # from the launch
+    short = replace(trace, **{
+        name: getattr(trace, name)[keep]
+        for name in ("time_s", "along_m", "speed_mps", "speed_low_mps", "speed_high_mps", "accel_mps2")
+    })  # fmt: skip
+    found = comparison([whole, Side(side(2, 8.0).row, replace(whole.found, trace=short))])
+    assert (found.origin == "launch") is drawn

@@ -99,6 +99,8 @@ def test_where_all_can_be_counted_from() -> None:
     assert common_origin([run(), run()]) == "launch"
     assert common_origin([run(), late]) == "trap"
     assert common_origin([run(), free]) == "peak"
+    # of braking alone the fastest moment is the log's first sample, and no moment of the car's
+    assert common_origin([run(), run(starts_at_s=11.0)]) is None
 
 
 def test_the_common_stretch() -> None:

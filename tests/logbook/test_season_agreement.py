@@ -9,6 +9,7 @@ import pytest
 import statsmodels.api as sm
 from scipy.stats import t as student
 
+from speedlog.logbook import season_agreement
 from speedlog.logbook.cluster_fit import cluster_fit
 from speedlog.logbook.season_agreement import Season, agreements, season_of, terms
 from speedlog.logbook.student import t_beyond, t_quantile
@@ -157,3 +158,25 @@ def test_a_whole_season_off_is_not_left_out() -> None:
 
 def test_nothing_gives_nothing() -> None:
     assert agreements([]) == () and agreements([kept(1, trap=80.0)]) == ()
+
+
+def test_a_term_that_the_others_imitate_is_not_tried() -> None:
+    """With v and a all but the same, a has so small a share of its own beside v: sin² of the angle between them."""
+    v = np.full(12, 84.0)
+    for tilt, told in ((0.15, True), (0.13, False)):  # sin² = 0.022 and 0.017
+        across = np.tile([1.0, -1.0], 6)
+        a = 3.0 * (np.cos(tilt) + np.sin(tilt) * across)
+        data = Season(v * 0, v * 0 + 0.1, v, a, np.ones(12), np.arange(12) % 4)
+        assert season_agreement._told(data, "lag", ["scale"], SETTINGS) is told
+    assert not season_agreement._told(replace(data, a=v * 0), "lag", [], SETTINGS)
+
+
+def test_another_cause_that_fits_as_well_is_named() -> None:
+    """All passes at one speed and one pull: a scale and a lag are one; where the pull varies they are not."""
+    rng = np.random.default_rng(12)
+    data = season(rng, passes=24, sessions=6, scale=0.006)
+    same = replace(data, v=np.full(24, 84.0), a=np.full(24, 3.0) + rng.normal(0, 0.01, 24))
+    (term, *_) = terms(same)
+    assert "lag" in (term.name, *term.could_be) and "scale" in (term.name, *term.could_be)
+    (term, *_) = terms(data)
+    assert term.name == "scale" and term.could_be == ()

@@ -29,6 +29,12 @@ const speeds = (function () {
     show();
     for (const tell of told) tell();
   });
+  let closed = []; // on paper every detail is open
+  window.addEventListener("beforeprint", () => {
+    closed = [...document.querySelectorAll("details:not([open])")];
+    for (const item of closed) item.open = true;
+  });
+  window.addEventListener("afterprint", () => { for (const item of closed) item.open = false; });
   if (unit !== written) show(); // a reloaded page may remember another choice
   return {number, unit: () => unit, onChange: (tell) => told.push(tell)};
 })();
