@@ -156,15 +156,17 @@ def _agreement(venue: str, trap_m: float, rows: list[PassRow], settings: SeasonS
     return Agreement(
         venue, trap_m, count, sessions,
         mean=_mean(season, settings) if enough else None,
-        directions=tuple(
-            Direction(way.s[0] > 0, len(way.y), _mean(way, settings) if enough and way.sessions > 1 else None)
-            for way in ways if len(way.y)
-        ),
+        directions=tuple(_direction(way, enough, settings) for way in ways if len(way.y)),
         terms=terms(season, settings) if enough else (),
         enough=enough,
         left_out=left_out,
         speed_mps=float(np.mean(season.v)) if count else 0.0,
     )  # fmt: skip
+
+
+def _direction(way: Season, enough: bool, settings: SeasonSettings) -> Direction:
+    mean = _mean(way, settings) if enough and way.sessions > 1 else None
+    return Direction(bool(way.s[0] > 0), len(way.y), mean)
 
 
 def season_of(rows: Sequence[PassRow], settings: SeasonSettings) -> tuple[Season, dict[str, int]]:
