@@ -142,9 +142,16 @@ def test_changes_of_targets_and_rules_leave_their_trace(season: Logbook) -> None
 def test_an_agreement_goes_into_json() -> None:
     """What arrays made must be plain numbers there."""
     rows = [
-        kept(k + 1, trap=84.3 + 0.01 * k, estimate=84.0, outbound=k % 2 == 0, session=k % 4, trap_accel_mps2=2.0 + k % 3)
+        kept(
+            k + 1,
+            trap=84.3 + 0.01 * k,
+            estimate=84.0,
+            outbound=k < 6,
+            session=k % 4,
+            trap_accel_mps2=2.0 + k % 3,
+        )
         for k in range(12)
-    ]  # fmt: skip
+    ]
     (told,) = validated(history(rows))["agreement"]
     assert told["enough"] and [item["term"] for item in told["beyond_chance"]] == ["scale"]
     assert [item["outbound"] for item in told["directions"]] == [True, False]
