@@ -101,7 +101,7 @@ def test_a_filtering_logger_shows_its_filter_and_not_the_speed() -> None:
 
 @pytest.mark.parametrize("constant_s", [0.1, 0.3, 0.6])
 def test_a_filter_a_little_slower_reads_less_by_the_acceleration_filtered_twice(constant_s: float) -> None:
-    """By hand: a filter's answer to a ramp a t is u = a (t - T + T exp(-t/T)), so du/dT = -a (1 - (1 + t/T) exp(-t/T))."""
+    """By hand: a ramp a t gives u = a (t - T + T exp(-t/T)), so du/dT = -a (1 - (1 + t/T) exp(-t/T))."""
     reference = Reference(np.array([0.0, 1.0, 1.0 + 1e-9, 6.0]), np.array([0.0, 0.0, 8.0, 8.0]))
     time = np.linspace(0.5, 5.5, 101)
     gone = np.maximum(time - 1.0, 0.0) / constant_s
