@@ -14,9 +14,15 @@ import typer
 from typer.exceptions import TyperException
 
 import speedlog
+from speedlog.cli.add import add
+from speedlog.cli.compare import compare
 from speedlog.cli.course import course_app
 from speedlog.cli.demo import demo
+from speedlog.cli.history import history
+from speedlog.cli.history_rules import rule, target
 from speedlog.cli.inspect import inspect
+from speedlog.cli.logbook import logbook_app
+from speedlog.cli.logbook_keep import backup, merge, verify
 from speedlog.cli.report import report
 from speedlog.cli.review import review
 from speedlog.errors import SpeedlogError, plain
@@ -37,6 +43,12 @@ app.command("demo")(demo)
 app.command("inspect")(inspect)
 app.command("review")(review)
 app.command("report")(report)
+app.command("add")(add)
+app.command("history")(history)
+app.command("compare")(compare)
+for command in (verify, backup, merge, target, rule):
+    logbook_app.command(command.__name__)(command)
+app.add_typer(logbook_app, name="logbook")
 app.add_typer(course_app, name="course")
 
 
