@@ -232,6 +232,7 @@ def _pass_json(item: AddedPass) -> dict[str, Any]:
         "error": result.error if result else None,
         "filled": list(item.filled),
         "contradictions": list(item.contradictions),
+        "unread": list(item.unread),
     }
 
 
@@ -245,6 +246,7 @@ def _lines(item: AddedPass) -> list[str]:
         else "known already"
     )
     lines = [f"Pass {row.id} ({plain(row.session, 60)}, no. {row.number}): {plain(what, 200)}. {_said(item)}"]
+    lines += [f"  {plain(text, 300)}" for text in item.unread]
     return lines + [
         f"  not taken: {plain(text, 300)} (speedlog logbook amend {row.id} --help)"
         for text in item.contradictions

@@ -5,23 +5,16 @@ Whoever is killed between the two has the facts; the next `add` or `refresh` mak
 
 from __future__ import annotations
 
-import datetime as dt
-import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
-
-from speedlog.course.coursefile import Course
-from speedlog.course.geometry import along_across
 from speedlog.errors import SpeedlogError, plain
-from speedlog.logbook import content, given, keeping, results, rows
-from speedlog.logbook.given import GivenDay, GivenPass, ReadLog
+from speedlog.logbook import given, keeping, results, rows, sessions
+from speedlog.logbook.given import GivenPass, ReadLog
 from speedlog.logbook.joining import FoundDrive, drives_in
 from speedlog.logbook.store import Logbook
-from speedlog.samples import Recording
 from speedlog.session.day import Session
 from speedlog.settings import Settings
 
@@ -30,7 +23,10 @@ Begin = Callable[[int, int], None]
 
 @dataclass(frozen=True)
 class FileOptions:
-    """What is said about bare files; see `speedlog add --help`."""
+    """What is said about bare files; see `speedlog add --help`.
+
+    `setup` is the whole car, or nothing: then it is that of the car's last pass. `changes` go on top.
+    """
 
     session: str | None = None
     course: Path | None = None
@@ -47,12 +43,13 @@ class FileOptions:
 
 @dataclass(frozen=True, eq=False)
 class AddedPass:
-    """What became of one pass: `filled` and `contradictions` say what of it was new and what was not taken."""
+    """What became of one pass: what of it was new, what contradicts what is kept, which logs could not be read."""
 
     row: rows.PassRow
     new: bool
     filled: tuple[str, ...] = ()
     contradictions: tuple[str, ...] = ()
+    unread: tuple[str, ...] = ()
     review: Mapping[str, Any] | None = None  # in the form of `review --json`
 
 
@@ -81,7 +78,7 @@ def add_session(
     with book.writing(f"added from {plain(session.path.name, 80)}"):
         venue = "" if session.course is None else session.course.name
         logs = [[keeping.keep_recording(book, log) for log in item.logs] for item in day.passes]
-        session_id, notes = _session_of_day(book, day, venue, logs, settings)
+        session_id, notes = sessions.of_day(book, day, venue, logs, settings)
         done = []
         for item, mine in zip(day.passes, logs, strict=True):
             known = keeping.known_pass(book, session_id, item, venue, mine, settings.logbook)
@@ -130,7 +127,7 @@ def _as_passes(
     book: Logbook, options: FileOptions, logs: Sequence[ReadLog], ids: Sequence[int], notes: list[str],
     settings: Settings,
 ) -> tuple[int, list[keeping.KeptPass]]:  # fmt: skip
-    data, course = _course(book, options, logs, notes, settings)
+    data, course = sessions.course_of(book, options.course, options.session, logs, notes, settings)
     drives = drives_in([log.recording for log in logs], course, settings)
     if not drives:
         kept = _passes_of(book, ids)
@@ -143,6 +140,10 @@ def _as_passes(
             f"no pass at speed was found in {', '.join(plain(log.kept.name, 60) for log in logs)}",
             todo="A controller's log is added with its pass's GNSS log, or to a kept pass: --to NUMBER.",
         )
+    if course is None and options.trap is not None:
+        raise SpeedlogError(
+            "a trap figure needs the course", todo="Give --course C.toml (see: speedlog course --help)."
+        )
     venue = "" if course is None else course.name
     items = [_pass(options, _logs_of(logs, drives, drive), drive, None) for drive in drives]
     mine = [[ids[logs.index(log)] for log in item.logs] for item in items]
@@ -152,8 +153,10 @@ def _as_passes(
     ]
     new = [place for place, pass_id in enumerate(known) if pass_id is None]
     figures = given.figures_for(options.trap, drives, new)
-    session_id = _session_of_files(book, options, drives, known, data, course, notes)
-    told = set(new) or ({0} if len(drives) == 1 else set())  # whom note, wind and set-up are said of
+    session_id = sessions.of_files(
+        book, sessions.Wanted(options.session, options.car), drives, known, data, course, notes
+    )
+    told = _told(options, drives, new)
     done = []
     for place, item in enumerate(items):
         said = options if place in told else FileOptions()
@@ -174,6 +177,18 @@ def _passes_of(book: Logbook, ids: Sequence[int]) -> list[int]:
     return sorted(set.intersection(*found))
 
 
+def _told(options: FileOptions, drives: Sequence[FoundDrive], new: Sequence[int]) -> set[int]:
+    """Of which drives note, wind, set-up and what was measured are said: of those that are new, or of the only one."""
+    told = set(new) or ({0} if len(drives) == 1 else set())
+    said = (options.note, options.wind, options.setup, options.changes, options.measured)
+    if not told and any(said):
+        raise SpeedlogError(
+            f"{len(drives)} passes are in these files, all kept already: which one is meant?",
+            todo=f"{given.listing(drives)} Say it of one: speedlog logbook amend --help.",
+        )
+    return told
+
+
 def _pass(
     options: FileOptions, logs: Sequence[ReadLog], drive: FoundDrive | None, trap: str | None
 ) -> GivenPass:
@@ -185,6 +200,7 @@ def _pass(
         weather={} if options.wind is None else {"wind": options.wind},
         setup=setup,
         stated=frozenset(setup),
+        whole=bool(options.setup),
         note=options.note,
         measured=options.measured,
     )
@@ -194,167 +210,6 @@ def _logs_of(logs: Sequence[ReadLog], drives: Sequence[FoundDrive], drive: Found
     """The logs that saw a drive, and those on no clock that can tell: they belong to all that came with them."""
     seen = {place for item in drives for place in item.logs}
     return [log for place, log in enumerate(logs) if place in drive.logs or place not in seen]
-
-
-def _course(
-    book: Logbook, options: FileOptions, logs: Sequence[ReadLog], notes: list[str], settings: Settings
-) -> tuple[bytes | None, Course | None]:
-    """The course as given, else the session's, else the one kept course over whose trap the files drive."""
-    if options.course is not None:
-        return options.course.read_bytes(), Course.load(options.course)
-    if options.session is not None:
-        kept = [
-            item for item in rows.sessions(book) if item.name.casefold() == options.session.strip().casefold()
-        ]
-        ids = {item.course_id for item in kept if item.course_id is not None}
-        if len(ids) == 1:
-            data = _course_bytes(book, ids.pop())
-            return data, results.course_from(data)
-    newest = {row["name"]: row["id"] for row in book.rows("SELECT id, name FROM course ORDER BY id")}
-    recordings = [log.recording for log in logs]
-    fitting = []
-    for course_id in newest.values():
-        data = _course_bytes(book, course_id)
-        course = results.course_from(data)
-        if (
-            course is not None
-            and _is_near(recordings, course, settings.logbook.near_course_m)
-            and drives_in(recordings, course, settings)
-        ):
-            fitting.append((data, course))
-    if len(fitting) > 1:
-        listed = ", ".join(f'"{plain(course.name, 60)}"' for _, course in fitting)
-        raise SpeedlogError(
-            f"the logs fit several kept courses: {listed}", todo="Say which: --course C.toml."
-        )
-    if not fitting:
-        return None, None
-    notes.append(f"course as kept: {plain(fitting[0][1].name)}")
-    return fitting[0]
-
-
-def _is_near(recordings: Sequence[Recording], course: Course, near_m: float) -> bool:
-    for recording in recordings:
-        places = recording.samples[recording.valid].iloc[:1]
-        if len(places):
-            along, across = along_across(
-                course.line, places["lat_deg"].to_numpy(float), places["lon_deg"].to_numpy(float)
-            )
-            if abs(along[0]) < near_m and abs(across[0]) < near_m:
-                return True
-    return False
-
-
-def _course_bytes(book: Logbook, course_id: int) -> bytes:
-    row = book.row("SELECT content_id FROM course WHERE id = ?", (course_id,))
-    assert row is not None
-    return content.get(book, int(row["content_id"]))
-
-
-def _session_of_day(
-    book: Logbook, day: GivenDay, venue: str, logs: Sequence[Sequence[int]], settings: Settings
-) -> tuple[int, list[str]]:
-    """The session of this name and date; else the unnamed one that its passes are in already; else a new one."""
-    assert day.name is not None
-    notes: list[str] = []
-    course_id = None if day.course is None else keeping.keep_course(book, day.course)
-    row = book.row("SELECT id FROM session WHERE name = ? AND date IS ?", (day.name, day.date))
-    if row is None:
-        for item, mine in zip(day.passes, logs, strict=True):
-            known = keeping.known_pass(book, None, item, venue, mine, settings.logbook)
-            kept = None if known is None else rows.session_row(book, rows.pass_row(book, known).session_id)
-            if kept is not None and kept.date == day.date and kept.name == _own_name(kept.venue, kept.date):
-                book.run("UPDATE session SET name = ? WHERE id = ?", (day.name, kept.id))
-                row = {"id": kept.id}  # type: ignore[assignment]
-                break
-    if row is None:
-        made = keeping.make_session(book, day.name, day.date, course_id, day.car or "", day.weather)
-        return made, notes
-    kept = rows.session_row(book, int(row["id"]))
-    if kept.course_id is None and course_id is not None:
-        book.run("UPDATE session SET course_id = ? WHERE id = ?", (course_id, kept.id))
-    elif course_id is not None and course_id != kept.course_id:
-        notes.append("the course differs from the one kept with this session, which stays")
-    if not kept.car and day.car:
-        book.run("UPDATE session SET car = ? WHERE id = ?", (day.car, kept.id))
-    elif day.car and day.car != kept.car:
-        notes.append(f'car: kept "{plain(kept.car)}", now "{plain(day.car)}"')
-    _fill_weather(book, kept, day.weather, notes)
-    return kept.id, notes
-
-
-def _fill_weather(book: Logbook, kept: rows.SessionRow, weather: Mapping[str, str], notes: list[str]) -> None:
-    found = {**weather, **kept.weather}
-    for key, text in weather.items():
-        if kept.weather.get(key, text) != text:
-            notes.append(f'{key} of the session: kept "{plain(kept.weather[key])}", now "{plain(text)}"')
-    if found != dict(kept.weather):
-        book.run(
-            "UPDATE session SET weather = ? WHERE id = ?", (json.dumps(found, ensure_ascii=False), kept.id)
-        )
-
-
-def _session_of_files(
-    book: Logbook, options: FileOptions, drives: Sequence[FoundDrive], known: Sequence[int | None],
-    data: bytes | None, course: Course | None, notes: list[str],
-) -> int:  # fmt: skip
-    """The session as named; that of the passes if they are known; the newest of this venue, day and car; a new one."""
-    kept_ids = [pass_id for pass_id in known if pass_id is not None]
-    if options.session is None and len(kept_ids) == len(known):
-        return rows.pass_row(book, kept_ids[-1]).session_id
-    date = _date(drives, course, notes)
-    venue = "" if course is None else course.name
-    same_day = [item for item in rows.sessions(book) if item.date == date]
-    if options.session is not None:
-        name = given.check_text(options.session, "a session's name")
-        found = [item for item in same_day if item.name.casefold() == name.casefold()]
-    else:
-        name = _own_name(venue, date)
-        found = [item for item in same_day if item.venue == venue and options.car in (None, item.car)]
-    if found:
-        chosen = found[-1]
-        if options.car not in (None, chosen.car):
-            raise SpeedlogError(
-                f'"{plain(chosen.name)}" is a session of "{plain(chosen.car)}"',
-                todo="Name another one: --session.",
-            )
-        if chosen.course_id is None and data is not None:
-            book.run(
-                "UPDATE session SET course_id = ? WHERE id = ?", (keeping.keep_course(book, data), chosen.id)
-            )
-        notes.append(f"session: {plain(chosen.name)}")
-        return chosen.id
-    car = options.car if options.car is not None else _last_car(book, notes)
-    if options.session is None and any(item.name == name for item in same_day):
-        name = f"{name}, {car}" if car else f"{name}, again"
-    course_id = None if data is None else keeping.keep_course(book, data)
-    notes.append(f"a new session: {plain(name)}")
-    return keeping.make_session(book, name, date, course_id, car, {})
-
-
-def _own_name(venue: str, date: str | None) -> str:
-    """What a session is called that nobody named."""
-    return ", ".join(part for part in (venue, date) if part) or "Undated"
-
-
-def _date(drives: Sequence[FoundDrive], course: Course | None, notes: list[str]) -> str:
-    dated = [drive.start for drive in drives if drive.dated]
-    if dated:
-        return given.local_date(max(dated), course)
-    today = given.local_date(pd.Timestamp(dt.datetime.now(dt.UTC)), course)
-    notes.append(f"no date in the logs: taken as of today, {today}")
-    return today
-
-
-def _last_car(book: Logbook, notes: list[str]) -> str:
-    row = book.row(
-        "SELECT session.car FROM pass JOIN session ON session.id = pass.session_id "
-        "WHERE session.car <> '' ORDER BY pass.id DESC LIMIT 1"
-    )
-    if row is None:
-        return ""
-    notes.append(f"car as last time: {plain(row['car'])}")
-    return str(row["car"])
 
 
 def _finished(
@@ -370,6 +225,7 @@ def _finished(
             item.new,
             tuple(item.filled),
             tuple(item.contradictions),
+            tuple(item.unread),
             rows.review_json(book, item.pass_id),
         )
         for item in done

@@ -11,6 +11,8 @@ from speedlog.logbook.store import Logbook
 from speedlog.logbook.trouble import RESTORE
 from speedlog.settings import LogbookSettings
 
+_HEAD_BYTES = 1024  # as in the schema: a log's header and its first rows
+
 
 def sha256_of(data: bytes) -> str:
     return hashlib.sha256(data).hexdigest()
@@ -23,20 +25,21 @@ def find(book: Logbook, sha256: str) -> int | None:
 
 
 def put(book: Logbook, data: bytes) -> int:
-    """Keep bytes, inside `writing`; the same bytes twice are one.
+    """Keep bytes, inside `writing`; the same bytes twice are one. Returns the id.
 
-    Kept bytes with which these begin are from now on read from these. Returns the id.
+    Kept bytes with which these begin are from now on read from these, and these from longer kept ones.
     """
     digest = sha256_of(data)
     known = find(book, digest)
     if known is not None:
         return known
-    packing, packed = pack(data)
+    holder = going_on(book, data)
+    packing, packed = pack(data) if holder is None else (None, None)
     made = book.run(
-        "INSERT INTO content (sha256, size, packing, packed) VALUES (?, ?, ?, ?)",
-        (digest, len(data), packing, packed),
+        "INSERT INTO content (sha256, size, packing, packed, begins, head) VALUES (?, ?, ?, ?, ?, ?)",
+        (digest, len(data), packing, packed, holder, _head(data)),
     )
-    for part in beginnings(book, data):
+    for part in beginnings(book, data) if holder is None else ():
         book.run(
             "UPDATE content SET packing = NULL, packed = NULL, begins = ? WHERE id = ? AND begins IS NULL",
             (made, part),
@@ -84,6 +87,15 @@ def beginnings(book: Logbook, data: bytes) -> list[int]:
     return found[::-1]
 
 
+def going_on(book: Logbook, data: bytes) -> int | None:
+    """The id of the shortest longer kept bytes that begin with `data`; only those of the same head are read."""
+    head = _head(data)
+    if head is None:
+        return None
+    rows = book.rows("SELECT id FROM content WHERE head = ? AND size > ? ORDER BY size", (head, len(data)))
+    return next((int(row["id"]) for row in rows if get(book, int(row["id"])).startswith(data)), None)
+
+
 def pack(data: bytes) -> tuple[str, bytes]:
     """How bytes are packed, and the packed bytes."""
     if len(data) <= LogbookSettings().lzma_up_to_mb * 1e6:
@@ -93,6 +105,10 @@ def pack(data: bytes) -> tuple[str, bytes]:
 
 def unpack(packing: str, packed: bytes) -> bytes:
     return lzma.decompress(packed) if packing == "lzma" else zlib.decompress(packed)
+
+
+def _head(data: bytes) -> str | None:
+    return sha256_of(data[:_HEAD_BYTES]) if len(data) >= _HEAD_BYTES else None
 
 
 def _damaged(book: Logbook, digest: str) -> SpeedlogError:

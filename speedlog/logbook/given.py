@@ -56,6 +56,7 @@ class GivenPass:
     whole: bool = False
     note: str = ""
     measured: Mapping[str, str] = field(default_factory=dict)
+    unread: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,14 +74,13 @@ class GivenDay:
 def day_of_session(session: Session, settings: Settings) -> GivenDay:
     """A session.toml as read, with its logs and their drives.
 
-    Raises:
-        SpeedlogError: a log can't be read: nothing is kept then, so that nothing is kept in part.
+    A log that can't be read keeps nothing else from being kept: its one line goes into the pass's `unread`.
     """
     reader = Reader(settings)
     weather = weather_as_written(session.weather)
     passes = []
     for item in session.passes:
-        logs = tuple(reader.read(path, item.columns) for path in item.logs)
+        logs, unread = _readable(reader, item)
         passes.append(
             GivenPass(
                 logs=logs,
@@ -93,6 +93,7 @@ def day_of_session(session: Session, settings: Settings) -> GivenDay:
                 whole=True,
                 note=item.note,
                 measured={key: value.text for key, value in item.measured.items()},
+                unread=unread,
             )
         )
     course = None if session.course_path is None else session.course_path.read_bytes()
@@ -184,6 +185,16 @@ def _drive_of(
     sharers = [other for other in session.passes if set(other.logs) & set(item.logs)]
     drives = drives_in([log.recording for log in logs], session.course, settings)
     return drives[sharers.index(item)] if len(drives) == len(sharers) else None
+
+
+def _readable(reader: Reader, item: SessionPass) -> tuple[tuple[ReadLog, ...], tuple[str, ...]]:
+    logs, unread = [], []
+    for path in item.logs:
+        try:
+            logs.append(reader.read(path, item.columns))
+        except SpeedlogError as error:
+            unread.append(f"{plain(path.name, 60)} is not kept: {error.problem}")
+    return tuple(logs), tuple(unread)
 
 
 def _date_of(passes: Sequence[GivenPass], course: Course | None) -> str | None:

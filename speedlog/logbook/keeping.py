@@ -30,6 +30,7 @@ class KeptPass:
     new: bool
     filled: list[str] = field(default_factory=list)
     contradictions: list[str] = field(default_factory=list)
+    unread: list[str] = field(default_factory=list)
 
 
 def keep_recording(book: Logbook, log: ReadLog) -> int:
@@ -49,7 +50,7 @@ def keep_recording(book: Logbook, log: ReadLog) -> int:
         (new_uid(), content_id, log.kept.name, columns_id, log.recording.format, str(log.recording.clock),
          start, end, now_text()),
     )  # fmt: skip
-    _supersede(book, made, log.kept.data, start)
+    _supersede(book, made, log.kept.data)
     return made
 
 
@@ -99,6 +100,7 @@ def keep_pass(
     else:
         done = KeptPass(known, new=False)
         _fill(book, item, done)
+    done.unread += item.unread
     _measured(book, item.measured, done)
     _join(book, item.drive, logs, done)
     return done
@@ -134,7 +136,7 @@ def known_pass(
     return int(row["id"])
 
 
-def _supersede(book: Logbook, made: int, data: bytes, start: str | None) -> None:
+def _supersede(book: Logbook, made: int, data: bytes) -> None:
     """Links a new recording with those it begins with, and with a longer kept one that begins with it."""
     parts = content.beginnings(book, data)
     for part in parts:
@@ -144,14 +146,10 @@ def _supersede(book: Logbook, made: int, data: bytes, start: str | None) -> None
         )
         if row is not None:
             book.run("UPDATE recording SET superseded_by = ? WHERE id = ?", (made, row["id"]))
-    longer = book.rows(
-        "SELECT recording.id, content_id FROM recording JOIN content ON content.id = content_id "
-        "WHERE start_time IS ? AND size > ? ORDER BY size", (start, len(data)),
-    )  # fmt: skip
-    for row in longer:
-        if content.get(book, int(row["content_id"]))[: len(data)] == data:
-            book.run("UPDATE recording SET superseded_by = ? WHERE id = ?", (row["id"], made))
-            return
+    longer = content.going_on(book, data)
+    row = None if longer is None else book.row("SELECT id FROM recording WHERE content_id = ?", (longer,))
+    if row is not None:
+        book.run("UPDATE recording SET superseded_by = ? WHERE id = ?", (row["id"], made))
 
 
 def _make_pass(book: Logbook, session_id: int, item: GivenPass) -> int:

@@ -135,10 +135,6 @@ def passes(
     where, values = ["1"], list[Any]()
     if not set_aside:
         where.append("pass.set_aside_at IS NULL")
-    for column, wanted in (("session.car", car), ("course.name", venue)):
-        if wanted is not None:
-            where.append(f"lower({column}) = lower(?)")
-            values.append(wanted)
     if since is not None:
         where.append(f"coalesce(session.date, nullif(substr(pass.start_utc, 1, 10), '{_UNDATED}'), '') >= ?")
         values.append(since)
@@ -149,7 +145,9 @@ def passes(
     return [
         row
         for row in rows
-        if all(str(row.setup.get(key, "")).casefold() == value for key, value in wanted_setup.items())
+        if (car is None or row.car.casefold() == car.casefold())
+        and (venue is None or row.venue.casefold() == venue.casefold())
+        and all(str(row.setup.get(key, "")).casefold() == value for key, value in wanted_setup.items())
     ]
 
 

@@ -17,9 +17,11 @@ CREATE TABLE content (
     packing TEXT CHECK (packing IN ('zlib', 'lzma')),
     packed BLOB,
     begins INTEGER REFERENCES content (id), -- these bytes are the first `size` of that content
+    head TEXT,                              -- SHA-256 of the first 1024 bytes; NULL where there are fewer
     CHECK ((packed IS NULL) <> (begins IS NULL)),
     CHECK ((packed IS NULL) = (packing IS NULL))
 ) STRICT;
+CREATE INDEX content_head ON content (head, size);   -- finds the files that go on where this one ends
 CREATE INDEX content_size ON content (size, sha256); -- finds the kept beginnings of a file without reading their bytes
 
 CREATE TABLE recording (

@@ -170,7 +170,10 @@ def _connect(path: Path, read_only: bool, wait_s: float) -> sqlite3.Connection:
 
 
 def _opened(path: Path, mode: str, wait_s: float) -> sqlite3.Connection:
-    address = f"file:{quote(path.absolute().as_posix())}?mode={mode}"
+    place = path.absolute().as_posix()
+    # https://www.sqlite.org/uri.html: a drive letter stands after a slash, and a share's name after four
+    place = "//" + place if place.startswith("//") else place if place.startswith("/") else "/" + place
+    address = f"file:{quote(place)}?mode={mode}"
     connection = sqlite3.connect(address, uri=True, timeout=wait_s, isolation_level=None)
     connection.row_factory = sqlite3.Row
     return connection

@@ -34,6 +34,10 @@ _PROBLEMS: dict[int, tuple[str, str]] = {
     sqlite3.SQLITE_TOOBIG: ("a file is too big to be kept", "Cut the log, or keep it outside."),
     sqlite3.SQLITE_NOMEM: ("out of memory", "Close other programs and try again."),
 }  # fmt: skip
+_NO_SHARED_MEMORY = (  # SHMSIZE is none of them: a full disk says that
+    sqlite3.SQLITE_IOERR_SHMOPEN, sqlite3.SQLITE_IOERR_SHMLOCK, sqlite3.SQLITE_IOERR_SHMMAP,
+    sqlite3.SQLITE_IOERR_LOCK, sqlite3.SQLITE_IOERR_RDLOCK,
+)  # fmt: skip
 
 
 @contextmanager
@@ -71,6 +75,8 @@ def not_a_local_disk(path: Path) -> SpeedlogError:
 
 def _line(error: sqlite3.Error, path: Path) -> SpeedlogError | None:
     code = getattr(error, "sqlite_errorcode", None)
+    if code in _NO_SHARED_MEMORY:
+        return not_a_local_disk(path)
     known = _PROBLEMS.get((code or 0) & 0xFF)
     # some of the module's own errors carry no code
     if code is None and ("malformed" in str(error) or "decode to UTF-8" in str(error)):

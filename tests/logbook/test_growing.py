@@ -62,9 +62,7 @@ def test_the_order_of_adding_does_not_matter(
     assert len(rows.passes(empty)) == 2
     assert [item.superseded_by for item in rows.recordings(empty)] == [None, 1, 2]
     kept = [row["n"] for row in empty.rows("SELECT count(packed) AS n FROM content WHERE size > 1000")]
-    assert kept == [
-        3
-    ]  # what came longest first was packed whole, and so were the others: only growth is shared
+    assert kept == [1], "the bytes are kept more than once"
     for path in growing:
         done = add_files(empty, [path], FileOptions())
         assert not any(item.new or item.filled for item in done.passes)
@@ -175,3 +173,64 @@ def test_a_mapping_of_columns_is_kept_and_used(empty: Logbook, day_folder: Path,
     (name, data, columns) = rows.originals(empty, 1)[0]
     assert (name, data, columns) == ("bare.csv", bare.read_bytes(), mapping.read_bytes())
     assert rows.review_json(empty, 1) is not None
+
+
+def test_what_is_said_of_many_kept_passes_at_once_is_refused(
+    empty: Logbook, day_folder: Path, growing: tuple[Path, Path, Path]
+) -> None:
+    add_files(empty, [growing[2]], course(day_folder))
+    with pytest.raises(SpeedlogError, match="which one is meant"):
+        add_files(empty, [growing[2]], FileOptions(note="the second one"))
+
+
+def test_a_figure_without_a_course_is_refused(empty: Logbook, day_folder: Path) -> None:
+    with pytest.raises(SpeedlogError, match="needs the course"):
+        add_files(empty, [day_folder / "p01_front.nmea"], FileOptions(trap="160 mph"))
+    assert not empty.rows("SELECT 1 FROM pass")
+    done = add_files(
+        empty, [day_folder / "p01_front.nmea"], FileOptions()
+    )  # a peak is worth keeping without one
+    assert done.passes[0].row.result is not None and done.passes[0].row.result.peak_mps is not None
+
+
+def test_a_set_up_file_is_the_whole_car(empty: Logbook, day_folder: Path) -> None:
+    add_files(
+        empty, [day_folder / "p01_front.nmea"], course(day_folder, setup={"tyre": "hard", "body": "long"})
+    )
+    add_files(
+        empty, [day_folder / "p03_rear.csv"], FileOptions(setup={"tyre": "soft"}, changes={"ramp": "1 s"})
+    )
+    assert rows.pass_row(empty, 2).setup == {"tyre": "soft", "ramp": "1 s"}
+
+
+def test_a_session_whose_log_cannot_be_read_keeps_the_rest(
+    empty: Logbook, day_folder: Path, tmp_path: Path
+) -> None:
+    """An empty file, as a logger leaves it whose power was cut; once it is there whole, it joins its pass."""
+    import shutil
+
+    from speedlog.logbook.add import add_session
+    from speedlog.session import load_session
+
+    folder = Path(shutil.copytree(day_folder, tmp_path / "day"))
+    (folder / "p01_rear.csv").write_bytes(b"")
+    done = add_session(empty, load_session(folder / "session.toml"))
+    assert (
+        done.passes[0].unread == ("p01_rear.csv is not kept: empty: 0 bytes",)
+        and len(rows.passes(empty)) == 3
+    )
+    shutil.copy(day_folder / "p01_rear.csv", folder / "p01_rear.csv")
+    done = add_session(empty, load_session(folder / "session.toml"))
+    assert done.passes[0].filled == ("log p01_rear.csv",) and done.passes[0].unread == ()
+
+
+def test_a_session_of_another_name_adds_to_the_one_its_passes_are_in(
+    empty: Logbook, day_folder: Path
+) -> None:
+    from speedlog.logbook.add import add_session
+    from speedlog.session import load_session
+
+    add_files(empty, [day_folder / "p01_front.nmea"], course(day_folder, session="Named by hand"))
+    done = add_session(empty, load_session(day_folder / "session.toml"))
+    assert {row.session for row in rows.passes(empty)} == {"Named by hand"} and len(rows.sessions(empty)) == 1
+    assert any("Named by hand" in note for note in done.notes)
