@@ -47,12 +47,12 @@ def pass_table(found: History, unit: Unit) -> str:
     """A row a pass, in the order in which they were driven."""
     several = [len(found.cars) > 1, len(found.venues) > 1]
     best = [{step.row.id for step in ladder.steps} for ladder in (found.trap, found.gnss)]
-    in_doubt = {step.row.id for step in found.trap.doubted}
+    in_doubt = [{step.row.id for step in ladder.doubted} for ladder in (found.trap, found.gnss)]
     head = ["no.", "date", "pass", *_some(["car", "venue"], several), f"trap, {unit.symbol}"]
     table = [[*head, "estimate", "fastest moment", "verdict", "best"]]
     for row in found.rows:
-        marks = ["trap PB"] if row.id in best[0] else ["trap PB?"] if row.id in in_doubt else []
-        marks += ["GNSS PB"] if row.id in best[1] else []
+        marks = ["trap PB"] if row.id in best[0] else ["trap PB?"] if row.id in in_doubt[0] else []
+        marks += ["GNSS PB"] if row.id in best[1] else ["GNSS PB?"] if row.id in in_doubt[1] else []
         named = _some([plain(row.car, 24), plain(row.venue, 24)], several)
         figures = [
             number(official(row), unit, reach=False),
@@ -114,7 +114,7 @@ def _ladder_lines(ladder: Ladder, unit: Unit) -> str:
 
     shown = ladder.steps[-_MOST_STEPS:]
     table = [row(step, words.gained(step.gain)) for step in shown]
-    table += [row(step, words.doubted(step)) for step in ladder.doubted]
+    table += [row(step, words.doubted(step, ladder.name)) for step in ladder.doubted]
     return "\n".join([*lines, *_earlier(len(ladder.steps) - len(shown)), aligned(table)])
 
 

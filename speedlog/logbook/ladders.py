@@ -8,6 +8,7 @@ from typing import Any
 
 from speedlog.logbook.figures import Figure, Gain, LadderName, doubtful, gain, in_order, official, peak
 from speedlog.logbook.rows import PassRow
+from speedlog.settings.judging import VerdictSettings
 
 
 @dataclass(frozen=True)
@@ -30,7 +31,8 @@ class Ladder:
 
     Attributes:
         steps: each a new best.
-        doubted: passes that would have been one, but the logs speak against their trap figure.
+        doubted: passes that would have been one, but the logs speak against their trap figure, or tell the
+            fastest moment too vaguely.
     """
 
     name: LadderName
@@ -55,8 +57,16 @@ def trap_ladder(rows: Sequence[PassRow]) -> Ladder:
 
 
 def gnss_ladder(rows: Sequence[PassRow]) -> Ladder:
-    """The ladder of fastest moments by the fused estimate, made without the trap figures."""
-    return _ladder("gnss", rows, peak, lambda row: False)
+    """The ladder of fastest moments by the fused estimate, made without the trap figures.
+
+    One known no better than a verdict asks of an estimate makes no best, and is listed beside.
+    """
+    return _ladder("gnss", rows, peak, _vague)
+
+
+def _vague(row: PassRow) -> bool:
+    figure = peak(row)
+    return figure is not None and (figure.half_mps or 0.0) > VerdictSettings.widest_half_width * figure.mps
 
 
 def _ladder(

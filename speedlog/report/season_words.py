@@ -12,7 +12,7 @@ from speedlog.report.numbers import dif, mps
 from speedlog.report.verdict_words import HELPED, VERDICTS
 
 if TYPE_CHECKING:
-    from speedlog.logbook.figures import Figure, Gain
+    from speedlog.logbook.figures import Figure, Gain, LadderName
     from speedlog.logbook.history import Chosen
     from speedlog.logbook.ladders import Step
     from speedlog.logbook.rows import PassRow
@@ -74,9 +74,11 @@ def gained(gain: Gain | None) -> str:
     return f"{dif(gain.mps)}, {'beyond' if gain.beyond else 'within'} the noise of {mps(gain.u95_mps)}"
 
 
-def doubted(step: Step) -> str:
-    """A figure that would be a best, but that the logs speak against."""
+def doubted(step: Step, ladder: LadderName) -> str:
+    """A figure that would be a best, and why it is none."""
     what = "would be the first" if step.gain is None else f"would be {dif(step.gain.mps)}"
+    if ladder == "gnss":
+        return f"{what}, but the logs tell it too vaguely"
     return f"{what}, but the figure is in doubt: the logs speak against it"
 
 

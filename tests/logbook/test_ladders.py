@@ -98,3 +98,11 @@ def test_the_unit_of_a_list_is_that_of_most_figures() -> None:
     rows = [kept(k, trap_text=text) for k, text in enumerate(["187.5 mph", "300 km/h", "190,1mph", "0.37 s"])]
     assert figure_unit(rows) == "mph"
     assert figure_unit(rows[3:]) is None
+
+
+@pytest.mark.parametrize(("half", "best"), [(2.4, 2), (2.6, 1)])
+def test_a_fastest_moment_told_too_vaguely_makes_no_best(half: float, best: int) -> None:
+    """3 % of 85 m/s are 2.55 m/s: what a verdict asks of an estimate (design, section 5, rule 1)."""
+    ladder = gnss_ladder([kept(1, peak=80.0, at=at(1)), kept(2, peak=85.0, peak_u=half, at=at(2))])
+    assert ladder.best is not None and ladder.best.row.id == best
+    assert [step.row.id for step in ladder.doubted] == ([] if best == 2 else [2])

@@ -8,6 +8,7 @@ import pytest
 
 from speedlog.logbook.figures import Figure, Gain
 from speedlog.logbook.history import Chosen
+from speedlog.logbook.ladders import Step
 from speedlog.logbook.season_agreement import Agreement, Direction, Term, Value
 from speedlog.logbook.two_way import Rule
 from speedlog.report import season_words as words
@@ -81,6 +82,15 @@ def test_gains() -> None:
     assert told(Gain(0.22352, 0.44704)) == "+0.5 mph, within the noise of 1.0 mph"
     assert told(Gain(0.44704, None)) == "+1.0 mph; whether that is more than noise can't be told"
     assert words.reach(Figure(80.0)) == "uncertainty unknown"
+
+
+def test_why_a_figure_is_no_best() -> None:
+    step = Step(kept(1), Figure(80.0), Gain(0.44704, 0.1))
+    assert as_text(words.doubted(step, "trap"), MPH).startswith(
+        "would be +1.0\u00a0mph, but the figure is in doubt"
+    )
+    assert as_text(words.doubted(step, "gnss"), MPH).endswith("but the logs tell it too vaguely")
+    assert words.doubted(replace(step, gain=None), "trap").startswith("would be the first")
 
 
 def test_verdicts_in_a_few_words() -> None:
