@@ -1,0 +1,97 @@
+"""A kept session as if its session.toml had just been read and reviewed: for the report, and for evidence."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from types import MappingProxyType
+
+from speedlog.errors import SpeedlogError
+from speedlog.logbook import results, rows
+from speedlog.logbook.store import Logbook
+from speedlog.session.day import Change, ReviewedPass, Session, SessionPass, SessionReview, Weather
+from speedlog.session.load import read_measured, read_setup, read_weather, same_value
+from speedlog.session.table import Table
+from speedlog.settings import Settings
+
+
+def kept_session(book: Logbook, session_id: int) -> Session:
+    """The session as its session.toml would say it; passes that were set aside are left out."""
+    row = rows.session_row(book, session_id)
+    mine = sorted(
+        (item for item in rows.passes(book) if item.session_id == session_id), key=lambda item: item.number
+    )
+    course = None if not mine else results.course_from(rows.course_of(book, mine[0].id))
+    weather = _weather(row.weather, book.path)
+    passes: list[SessionPass] = []
+    for item in mine:
+        passes.append(_pass(book, item, passes))
+    return Session(
+        name=row.name,
+        date=None if row.date is None else dt.date.fromisoformat(row.date),
+        course=course,
+        course_path=None,
+        car=row.car,
+        passes=tuple(passes),
+        weather=weather,
+        path=book.path,
+    )
+
+
+def review_kept_session(
+    book: Logbook, session_id: int, *, unit: str | None = None, settings: Settings | None = None,
+    begin: Callable[[SessionPass], None] | None = None,
+) -> SessionReview:  # fmt: skip
+    """The session reviewed now, from kept bytes; a pass that fails keeps its one line and stops nothing.
+
+    Args:
+        unit: of the speeds in sentences, as for `speedlog.session.review_session`.
+        begin: told before each pass, for a progress display.
+    """
+    session = kept_session(book, session_id)
+    ids = {
+        row["number"]: int(row["id"])
+        for row in book.rows("SELECT id, number FROM pass WHERE session_id = ?", (session_id,))
+    }
+    memory = results.KeptMemory()
+    found = []
+    for item in session.passes:
+        if begin is not None:
+            begin(item)
+        inputs = results.inputs_of(book, ids[item.number])
+        try:
+            review = results.review_of(
+                replace(inputs, unit=unit or inputs.unit), memory=memory, settings=settings
+            )
+            found.append(ReviewedPass(item, review, review.passes))
+        except SpeedlogError as error:
+            found.append(ReviewedPass(item, None, error=str(error)))
+    return SessionReview(session, tuple(found))
+
+
+def _pass(book: Logbook, item: rows.PassRow, earlier: Sequence[SessionPass]) -> SessionPass:
+    where = Table({}, book.path, f"pass {item.id}, ")
+    setup = read_setup(replace(where, content=item.setup))
+    before = dict(earlier[-1].setup) if earlier else {}
+    changed = [key for key, value in setup.items() if earlier and not same_value(before.get(key), value)]
+    return SessionPass(
+        number=item.number,
+        logs=tuple(Path(name) for name in _log_names(book, item.id)),
+        trap=item.trap_text,
+        weather=_weather(item.weather, book.path),
+        setup=MappingProxyType(setup),
+        stated=item.stated,
+        changes=tuple(Change(key, before.get(key), setup[key]) for key in changed),
+        note=item.note,
+        measured=MappingProxyType(read_measured(replace(where, content=item.measured))),
+    )
+
+
+def _log_names(book: Logbook, pass_id: int) -> list[str]:
+    return [item.name for item in rows.reviewed_recordings(book, pass_id)]
+
+
+def _weather(told: Mapping[str, str], path: Path) -> Weather:
+    return read_weather(Table(told, path), Weather(), None)
