@@ -12,9 +12,9 @@ import pytest
 PACKAGE = Path(__file__).parents[1] / "speedlog"
 # in the order in which the data flow; what stands below all comes first
 ORDER = [
-    ("errors",), ("units",), ("settings",), ("samples",), ("results",), ("physics",), ("importers",), ("course",),
-    ("faults",), ("fusion",), ("reconcile",), ("pipeline",), ("session",), ("logbook",), ("report",), ("demo",),
-    ("cli",),
+    ("errors",), ("units",), ("settings",), ("samples",), ("results",), ("results_car",), ("physics",),
+    ("importers",), ("course",), ("faults",), ("fusion",), ("reconcile",), ("vehicle",), ("pipeline",),
+    ("session",), ("logbook",), ("report",), ("demo",), ("cli",),
 ]  # fmt: skip
 RANK = {name: place for place, names in enumerate(ORDER) for name in names}
 BESIDE = {

@@ -41,6 +41,17 @@ SETUP: Mapping[str, str] = {
     "controller": "Speed controller",
     "pack": "Pack",
     "body": "Body",
+    "motor_kv": "Motor Kv",
+    "current_of": "Logged current is",
+    "pack_capacity": "Pack capacity",
+    "pack_limit_c_rate": "Pack's C limit",
+    "lowest_cell": "Lowest cell allowed",
+    "motor_limit": "Motor limit",
+    "controller_limit": "Controller limit",
+    "tyre_limit": "Tyre limit",
+    "tyre_limit_rpm": "Tyre limit, turns",
+    "wheels_driven": "Driven wheels",
+    "wheelbase": "Wheelbase",
     "other": "Other",
 }
 MEASURED: Mapping[str, str] = {

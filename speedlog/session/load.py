@@ -32,9 +32,21 @@ SETUP: Mapping[str, Kind | Literal["text", "number", "count", "own words"]] = Ma
         "controller": "text",
         "pack": "text",
         "body": "text",
+        "motor_kv": "number",
+        "current_of": "text",
+        "pack_capacity": "charge",
+        "pack_limit_c_rate": "number",
+        "lowest_cell": "voltage",
+        "motor_limit": "temperature",
+        "controller_limit": "temperature",
+        "tyre_limit": "acceleration",
+        "tyre_limit_rpm": "rotation",
+        "wheels_driven": "count",
+        "wheelbase": "length",
         "other": "own words",
     }
 )
+_CHOICES: Mapping[str, tuple[str, ...]] = MappingProxyType({"current_of": ("pack", "motor")})
 MEASURED: Mapping[str, Kind] = MappingProxyType(
     {
         "motor_temp_before": "temperature",
@@ -175,12 +187,21 @@ def read_setup(table: Table) -> dict[str, SetupValue]:
         elif kind == "number":
             value = table.number(key, whole=False)
         elif kind in ("text", "own words"):
-            value = table.text(key)
+            value = _choice(table, key)
         else:
             value = table.quantity(key, kind)  # type: ignore[arg-type]  # the words are dealt with above
         if value is not None:
             found[key] = value
     return found
+
+
+def _choice(table: Table, key: str) -> str | None:
+    text, choices = table.text(key), _CHOICES.get(key)
+    if choices is None or text is None:
+        return text
+    if text.strip().lower() not in choices:
+        table.fail(key, f'"{plain(text, 40)}" is not known', f'Write "{choices[0]}" or "{choices[1]}".')
+    return text.strip().lower()
 
 
 def read_measured(table: Table) -> dict[str, Quantity]:

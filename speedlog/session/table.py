@@ -13,7 +13,8 @@ from speedlog.errors import SpeedlogError, plain
 from speedlog.units import Kind, Quantity, parse_quantity
 
 _ABOVE_ZERO = frozenset({"wheel_diameter", "current_limit", "mass", "wind_height", "pressure", "qnh",
-                         "tyre_diameter_before", "tyre_diameter_after", "pack_voltage_rest"})  # fmt: skip
+                         "tyre_diameter_before", "tyre_diameter_after", "pack_voltage_rest",
+                         "pack_capacity", "lowest_cell", "tyre_limit", "tyre_limit_rpm", "wheelbase"})  # fmt: skip
 _TRAP_HINT = 'Write a speed like "187.5 mph" or a time like "0.370 s".'
 
 

@@ -1,0 +1,398 @@
+"""What a pass cost the car and what was left in it: the one truth for JSON, report, compare and forecast.
+
+Frozen values only, SI units (temperature in °C, charge in Ah, as everywhere here), the unit in the field's name.
+Every quantity is a `Quantity95`, or None with a plain sentence under its name in `why_not`; where nothing of a
+part can be told, the sentence stands under "". `as_json` gives the form of the JSON.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields, is_dataclass
+from types import MappingProxyType
+from typing import Any, Literal
+
+from speedlog.results import Interval, utc_text
+
+CurrentOf = Literal["pack", "motor"]
+Limit = Literal["traction", "current limit", "ramp", "voltage", "throttle", "unknown"]
+WhyNot = Mapping[str, str]
+NORMAL_95 = 1.959963984540054  # half-width of 95 % in standard deviations, normal law
+
+
+@dataclass(frozen=True)
+class Quantity95:
+    """A value with its 95 % interval, in the unit that its field names."""
+
+    value: float
+    low: float
+    high: float
+
+    @classmethod
+    def spread(cls, value: float, standard_u: float, *, times: float = NORMAL_95) -> Quantity95:
+        """Value ± times the standard uncertainty."""
+        half = times * abs(standard_u)
+        return cls(float(value), float(value - half), float(value + half))
+
+    @property
+    def standard_u(self) -> float:
+        """Half the interval as a standard uncertainty (normal law)."""
+        return (self.high - self.low) / (2 * NORMAL_95)
+
+    @property
+    def interval95(self) -> Interval:
+        return (self.low, self.high)
+
+    def scaled(self, factor: float) -> Quantity95:
+        """In another unit: value and both ends times a factor."""
+        ends = sorted((self.low * factor, self.high * factor))
+        return Quantity95(self.value * factor, ends[0], ends[1])
+
+
+def _nothing() -> WhyNot:
+    return MappingProxyType({})
+
+
+@dataclass(frozen=True)
+class Ramp:
+    """What the ramp of the current (or throttle) saved in heat, and cost in speed, against none at all.
+
+    Attributes:
+        ramp_s: how long the pull took from nothing to full, as logged.
+        distance_m: driven meanwhile.
+        heat_saved: share of the pass's ∫(motor current)² dt that full pull at once would have cost more.
+        speed_cost_mps: at the trap (without a trap at the peak), for the same run-up.
+        traction_limited: full pull at once is more than the tyres held anywhere; so it is an upper bound only.
+    """
+
+    ramp_s: Quantity95 | None = None
+    distance_m: Quantity95 | None = None
+    heat_saved: Quantity95 | None = None
+    speed_cost_mps: Quantity95 | None = None
+    why_not: WhyNot = field(default_factory=_nothing)
+
+
+@dataclass(frozen=True)
+class Heat:
+    """Current and temperatures of the pass, from one controller's log.
+
+    Attributes:
+        file: the log.
+        current_of: whose current the log holds; None where nothing tells.
+        current_of_stated: the user said so (else the log itself or nothing did).
+        current_scale: charge put back over charge logged; 1 is a true logger. None without a charge by hand.
+        charge_ah: drawn in the pass; with the scale where there is one.
+        squared_a2s: ∫I² dt of the logged current; heat in a resistance goes with it.
+        rms_current_a, peak_current_a: over the driven stretch, `driven_s` long, and the highest reading.
+        over_*_s: time over the user's own limits.
+        against_previous, against_same_setup: ∫I² dt over that of the pass before, and over the mean of the
+            earlier passes with the same set-up.
+    """
+
+    file: str | None = None
+    current_of: CurrentOf | None = None
+    current_of_stated: bool = False
+    current_scale: Quantity95 | None = None
+    charge_ah: Quantity95 | None = None
+    squared_a2s: Quantity95 | None = None
+    driven_s: Quantity95 | None = None
+    rms_current_a: Quantity95 | None = None
+    peak_current_a: Quantity95 | None = None
+    over_current_limit_s: Quantity95 | None = None
+    over_motor_limit_s: Quantity95 | None = None
+    over_controller_limit_s: Quantity95 | None = None
+    motor_temp_start_c: Quantity95 | None = None
+    motor_temp_highest_c: Quantity95 | None = None
+    controller_temp_start_c: Quantity95 | None = None
+    controller_temp_highest_c: Quantity95 | None = None
+    against_previous: Quantity95 | None = None
+    against_same_setup: Quantity95 | None = None
+    same_setup_passes: int = 0
+    ramp: Ramp = field(default_factory=Ramp)
+    why_not: WhyNot = field(default_factory=_nothing)
+
+
+@dataclass(frozen=True)
+class Thermal:
+    """A first-order model of the motor's temperature, fitted to the log.
+
+    dT/dt = b I² - (T - T_air) / tau; what the sensor shows follows T with the lag `sensor_lag_s`.
+
+    Attributes:
+        heating_k_per_a2s: b, for the current as logged.
+        cooling_s: tau; None where so short a log can't show the cooling.
+        sensor_lag_s: the winding's head start over the sensor; heat soak comes from it.
+        air_c: the air that the motor cools to.
+        rise_k: from the first to the highest temperature, heat soak included.
+        peak_c, peak_after_stop_s: the highest temperature, heat soak included, and when after the stop (0 where
+            it was before).
+        repeat_peak_c: the same pass once more, begun at `repeat_from_c`.
+        residual_k: standard deviation of the log about the model.
+    """
+
+    heating_k_per_a2s: Quantity95 | None = None
+    cooling_s: Quantity95 | None = None
+    sensor_lag_s: Quantity95 | None = None
+    air_c: float | None = None
+    air_assumed: bool = False
+    rise_k: Quantity95 | None = None
+    peak_c: Quantity95 | None = None
+    peak_after_stop_s: Quantity95 | None = None
+    repeat_from_c: float | None = None
+    repeat_peak_c: Quantity95 | None = None
+    residual_k: float | None = None
+    why_not: WhyNot = field(default_factory=_nothing)
+
+
+@dataclass(frozen=True)
+class PackUse:
+    """The pack: V = E0 - fall q - R I, fitted robustly to the log's own voltage and current.
+
+    Attributes:
+        resistance_ohm: at the controller's leads, so wiring and plugs are in it.
+        open_v: E0, without load, at the pass's start. fall_v_per_ah: of the open voltage with charge.
+        sag_v: R I at the highest current.
+        lowest_v, lowest_cell_v: as logged; a cell's by even share.
+        energy_wh: ∫V I dt. c_rate: highest current over the pack's capacity, per hour.
+        scale_from_charge: the current was scaled by the charge put back before anything else.
+    """
+
+    cells: int | None = None
+    resistance_ohm: Quantity95 | None = None
+    resistance_per_cell_ohm: Quantity95 | None = None
+    open_v: Quantity95 | None = None
+    fall_v_per_ah: Quantity95 | None = None
+    sag_v: Quantity95 | None = None
+    lowest_v: Quantity95 | None = None
+    lowest_cell_v: Quantity95 | None = None
+    peak_power_w: Quantity95 | None = None
+    energy_wh: Quantity95 | None = None
+    charge_ah: Quantity95 | None = None
+    c_rate: Quantity95 | None = None
+    scale_from_charge: bool = False
+    residual_v: float | None = None
+    why_not: WhyNot = field(default_factory=_nothing)
+
+
+@dataclass(frozen=True)
+class TyreUse:
+    """Driven wheel and tyre.
+
+    Attributes:
+        told_apart: the log drives and coasts at like speeds, so growth and slip are told apart.
+        growth: share by which the diameter is larger at `at_rpm` (wheel turns) than standing; standing is what the
+            user wrote, else what the slow part of the log shows.
+        growth_per_rpm2: the same per wheel turn a minute squared.
+        slip: slip ratio (W - W0) / W0 of SAE J670 under power at `at_rpm`.
+        growth_less_slip: where they can't be told apart, their sum as it shows in the effective diameter:
+            (1 + growth) / (1 + slip) - 1 at `at_rpm`.
+        rolling_diameter_m: at a crawl, from the log.
+        worn_m: by the user's own measuring before and after.
+        tread_accel_g: v²/r of the tread in g at its highest; over_limit_s: time over the user's limit.
+    """
+
+    told_apart: bool = False
+    at_rpm: float | None = None
+    growth: Quantity95 | None = None
+    growth_per_rpm2: Quantity95 | None = None
+    slip: Quantity95 | None = None
+    growth_less_slip: Quantity95 | None = None
+    rolling_diameter_m: Quantity95 | None = None
+    worn_m: Quantity95 | None = None
+    peak_wheel_rpm: Quantity95 | None = None
+    tread_accel_g: Quantity95 | None = None
+    over_limit_s: Quantity95 | None = None
+    why_not: WhyNot = field(default_factory=_nothing)
+
+
+@dataclass(frozen=True)
+class RoadLoad:
+    """What held the car back (names after SAE J1263 and ISO 10521-1).
+
+    Attributes:
+        source: "coast" (throttle neutral, current about zero), "braked coast" (drag incl. motor braking) or "run-up".
+        drag_area_m2: effective CdA, downforce's share included; rolling: F0 over weight.
+        correlation: of the two, from the fit.
+        directions: 2 where passes both ways were solved together.
+    """
+
+    source: Literal["coast", "braked coast", "run-up"] | None = None
+    drag_area_m2: Quantity95 | None = None
+    rolling: Quantity95 | None = None
+    correlation: float | None = None
+    head_wind_mps: Quantity95 | None = None
+    air_density_kgm3: Quantity95 | None = None
+    directions: int = 1
+    why_not: WhyNot = field(default_factory=_nothing)
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """A stretch of the run-up and what limited the car there; metres along the line, in the order of time."""
+
+    start_along_m: float
+    end_along_m: float
+    start_s: float
+    end_s: float
+    limit: Limit
+
+
+@dataclass(frozen=True)
+class Left:
+    """What was left in the pass."""
+
+    trap_exit_accel_mps2: Quantity95 | None = None
+    with_more_run_up_mps: Mapping[float, Quantity95] = field(default_factory=dict)  # metres more -> speed
+    terminal_mps: Quantity95 | None = None
+    stretches: tuple[Stretch, ...] = ()
+    why_not: WhyNot = field(default_factory=_nothing)
+
+
+@dataclass(frozen=True)
+class Stopping:
+    """How far the car needs from the trap exit to a stand, by its own logged braking, against the runway's end."""
+
+    distance_m: Quantity95 | None = None
+    deceleration_mps2: Quantity95 | None = None
+    room_m: float | None = None
+    fits: bool | None = None  # None: the runway's end was not given
+    why_not: WhyNot = field(default_factory=_nothing)
+
+
+@dataclass(frozen=True)
+class StillAir:
+    """The pass as it would have been in still air of the standard day, and what wind and air gave.
+
+    Attributes:
+        of: which speed: the timekeeper's figure, or the estimate through the trap, or the fastest moment.
+        speed_mps: that speed. equivalent_mps: in still air of `standard_density_kgm3`.
+        wind_gave_mps, air_gave_mps: parts of the difference, as they add to speed (a head wind gives less than 0).
+        head_wind_mps: at the car's height.
+    """
+
+    of: Literal["official", "estimate", "peak"] | None = None
+    speed_mps: Quantity95 | None = None
+    equivalent_mps: Quantity95 | None = None
+    wind_gave_mps: Quantity95 | None = None
+    air_gave_mps: Quantity95 | None = None
+    head_wind_mps: Quantity95 | None = None
+    air_density_kgm3: Quantity95 | None = None
+    standard_density_kgm3: float | None = None
+    assumed: tuple[str, ...] = ()
+    why_not: WhyNot = field(default_factory=_nothing)
+
+
+@dataclass(frozen=True)
+class FixSignal:
+    """How one signal of reception of one logger moves with motor current.
+
+    Attributes:
+        per_100_a: change of the signal for 100 A more, speed held; its sign as measured.
+        p_value: one-sided, by permuting whole blocks within each pass: the share of permutations at least as bad.
+        least_p: the smallest p that so few blocks could reach.
+    """
+
+    signal: Literal["cn0_dbhz", "satellites", "hdop"]
+    logger: str
+    per_100_a: Quantity95
+    p_value: float
+    least_p: float
+    passes: int
+    blocks: int
+
+
+@dataclass(frozen=True)
+class FixLoss:
+    """Whether reception got worse with motor current, in this and earlier passes."""
+
+    signals: tuple[FixSignal, ...] = ()
+    evidence: Literal["strong", "some", "none"] | None = None
+    text: str = ""
+    try_next: tuple[str, ...] = ()
+    why_not: WhyNot = field(default_factory=_nothing)
+
+
+@dataclass(frozen=True)
+class Effect:
+    """What a change of the set-up did to one figure: after minus before, each pass corrected first.
+
+    Attributes:
+        figure: "speed", "heat", "sag", …; `unit` of it.
+        difference: Welch's interval, each pass's own uncertainty and what the passes share carried; None with
+            one pass on a side, where scatter can't be told.
+        p_value: Welch's, two-sided. permutation_p: exact. least_permutation_p: the smallest it could be.
+        own_u: what the passes' own uncertainties alone make of the difference (standard).
+    """
+
+    figure: str
+    unit: str
+    key: str
+    before: str
+    after: str
+    passes_before: int
+    passes_after: int
+    mean_before: float
+    mean_after: float
+    difference: Quantity95 | None
+    t: float | None
+    freedom: float | None
+    p_value: float | None
+    permutation_p: float | None
+    least_permutation_p: float | None
+    own_u: float
+    text: str
+    why_not: WhyNot = field(default_factory=_nothing)
+
+
+@dataclass(frozen=True)
+class Caution:
+    """A limit of the user's or of common practice that the pass went over, in one plain sentence."""
+
+    code: str
+    text: str
+    stated: bool  # the limit is the user's own, from the maker; else common practice
+
+
+@dataclass(frozen=True)
+class CarPass:
+    """All that the logs tell of the car in one pass.
+
+    `not_checked`: makers' limits that were not entered, so were not checked.
+    """
+
+    number: int
+    heat: Heat = field(default_factory=Heat)
+    thermal: Thermal = field(default_factory=Thermal)
+    pack: PackUse = field(default_factory=PackUse)
+    tyre: TyreUse = field(default_factory=TyreUse)
+    still_air: StillAir = field(default_factory=StillAir)
+    fix_loss: FixLoss = field(default_factory=FixLoss)
+    cautions: tuple[Caution, ...] = ()
+    not_checked: tuple[str, ...] = ()
+    road_load: RoadLoad | None = None
+    left: Left | None = None
+    stopping: Stopping | None = None
+
+    def as_json(self) -> dict[str, Any]:
+        found = as_json(self)
+        assert isinstance(found, dict)
+        return found
+
+
+def as_json(value: Any) -> Any:
+    """Any value of this file as JSON: a quantity is {"value", "interval95"}; unknown is null."""
+    if isinstance(value, Quantity95):
+        return {"value": as_json(value.value), "interval95": [as_json(value.low), as_json(value.high)]}
+    if is_dataclass(value):
+        return {item.name: as_json(getattr(value, item.name)) for item in fields(value)}
+    if isinstance(value, Mapping):
+        return {str(key): as_json(item) for key, item in value.items()}
+    if isinstance(value, tuple | list):
+        return [as_json(item) for item in value]
+    if isinstance(value, bool | int | str) or value is None:
+        return value
+    if hasattr(value, "tz_convert"):
+        return utc_text(value)
+    number = float(value)
+    return number if math.isfinite(number) else None
