@@ -13,6 +13,11 @@ from speedlog.errors import SpeedlogError
 
 
 def write_text(path: Path, text: str, *, inputs: Sequence[Path] = ()) -> None:
+    """Write a text (UTF-8, lines end with LF); see `write_bytes`."""
+    write_bytes(path, text.encode("utf-8"), inputs=inputs)
+
+
+def write_bytes(path: Path, data: bytes, *, inputs: Sequence[Path] = ()) -> None:
     """Write a file through a temporary one beside it, then rename.
 
     Raises:
@@ -30,8 +35,8 @@ def write_text(path: Path, text: str, *, inputs: Sequence[Path] = ()) -> None:
         ) from None
     part = Path(name)
     try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
-            file.write(text)
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
         # mkstemp makes files that only their owner may read; a report is made to be shared
         if os.name == "posix":
             part.chmod(0o644)

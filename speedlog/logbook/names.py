@@ -6,8 +6,8 @@ import re
 import unicodedata
 
 _LONGEST = 120  # bytes; every file system takes 255, and folders and endings need their part
-# what Windows or a shell takes for something else than a letter of a name, and what can't be seen
-_FOREIGN = re.compile(r'[\x00-\x1f\x7f-\x9f<>:"/\\|?*\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff]')
+# what Windows or a shell takes for something else than a letter of a name, also between quotes, and what can't be seen
+_FOREIGN = re.compile(r'[$`!%^\x00-\x1f\x7f-\x9f<>:"/\\|?*\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff]')
 _DEVICES = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\.|$)", re.IGNORECASE)
 
 

@@ -18,3 +18,6 @@ class LogbookSettings:
     sheet_tolerance_s: float = setting(90.0, "s", "a timekeeper writes the minute, by a wall clock; passes are minutes apart; common practice, no source")
     sheet_biggest_mb: float = setting(5.0, "MB", "a season of a club fits into it; more is no sheet of times")
     moved_share: float = setting(1e-6, "share", "a figure that differs by less is the same on another computer")
+    evidence_biggest_mb: float = setting(500.0, "MB", "two whole days of logs at 150 MB, their pages and some photos")
+    evidence_most_files: int = setting(200, "files", "two passes have a dozen; more is no evidence of a claim")
+    attachment_biggest_mb: float = setting(50.0, "MB", "a scan or a photo; a film is handed over by itself")
