@@ -10,15 +10,18 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
+
 from speedlog.errors import SpeedlogError, plain
 from speedlog.logbook import given, keeping, results, rows, sessions
 from speedlog.logbook.given import GivenPass, ReadLog
 from speedlog.logbook.joining import FoundDrive, drives_in
 from speedlog.logbook.store import Logbook
 from speedlog.session.day import Session
-from speedlog.settings import Settings
+from speedlog.settings import LogbookSettings, Settings
 
 Begin = Callable[[int, int], None]
+_QUARTER_S = 900.0  # time zones differ by whole quarter hours
 
 
 @dataclass(frozen=True)
@@ -230,4 +233,27 @@ def _finished(
         )
         for item in done
     )
-    return Added(rows.session_row(book, session_id), passes, tuple(notes))
+    told = [text for item in passes if item.new and (text := _doubled(book, item.row, settings.logbook))]
+    return Added(rows.session_row(book, session_id), passes, (*notes, *told))
+
+
+def _doubled(book: Logbook, row: rows.PassRow, settings: LogbookSettings) -> str | None:
+    """A new pass that is a kept one by a clock some quarter hours off (local time logged as UTC): said, not guessed."""
+    if row.result is None or row.result.entry_utc is None or row.result.estimate_mps is None:
+        return None
+    for other in rows.passes(book):
+        if other.id == row.id or other.date != row.date or other.venue != row.venue or other.result is None:
+            continue
+        found = other.result
+        if found.entry_utc is None or found.estimate_mps is None or found.outbound is not row.result.outbound:
+            continue
+        apart_s = (pd.Timestamp(row.result.entry_utc) - pd.Timestamp(found.entry_utc)).total_seconds()
+        quarters = round(apart_s / _QUARTER_S)
+        near = abs(apart_s - quarters * _QUARTER_S) <= settings.same_moment_s
+        alike = abs(row.result.estimate_mps / found.estimate_mps - 1) <= settings.same_speed
+        if quarters and near and alike:
+            return (
+                f"pass {row.id} looks like pass {other.id} by a clock {quarters / 4:+g} h off; if so: "
+                f"speedlog logbook amend {row.id} --set-aside, and add its log again with --to {other.id}"
+            )
+    return None

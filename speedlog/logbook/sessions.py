@@ -151,7 +151,9 @@ def of_files(
     """The session as named; that of the passes if they are known; the newest of this venue, day and car; a new one."""
     kept_ids = [pass_id for pass_id in known if pass_id is not None]
     if wanted.session is None and len(kept_ids) == len(known):
-        return rows.pass_row(book, kept_ids[-1]).session_id
+        theirs = rows.session_row(book, rows.pass_row(book, kept_ids[-1]).session_id)
+        _give_course(book, theirs, data, course, notes)
+        return theirs.id
     date = _date(drives, course, notes)
     venue = "" if course is None else course.name
     same_day = [item for item in rows.sessions(book) if item.date == date]
@@ -168,16 +170,7 @@ def of_files(
                 f'"{plain(chosen.name)}" is a session of "{plain(chosen.car)}"',
                 todo="Name another one: --session.",
             )
-        if chosen.course_id is None and data is not None:
-            book.run(
-                "UPDATE session SET course_id = ? WHERE id = ?", (keeping.keep_course(book, data), chosen.id)
-            )
-        if (
-            data is not None
-            and chosen.course_id is not None
-            and _course_bytes(book, chosen.course_id) != data
-        ):
-            notes.append("the course differs from the one kept with this session, which stays")
+        _give_course(book, chosen, data, course, notes)
         notes.append(f"session: {plain(chosen.name)}")
         return chosen.id
     car = wanted.car if wanted.car is not None else _last_car(book, notes)
@@ -186,6 +179,23 @@ def of_files(
     course_id = None if data is None else keeping.keep_course(book, data)
     notes.append(f"a new session: {plain(name)}")
     return keeping.make_session(book, name, date, course_id, car, {})
+
+
+def _give_course(
+    book: Logbook, kept: rows.SessionRow, data: bytes | None, course: Course | None, notes: list[str]
+) -> None:
+    """A course to a session that has none yet, with its name where nobody gave it another."""
+    if data is None or course is None:
+        return
+    if kept.course_id is None:
+        course_id = keeping.keep_course(book, data)
+        book.run("UPDATE session SET course_id = ? WHERE id = ?", (course_id, kept.id))
+        name = _own_name(course.name, kept.date)
+        taken = book.row("SELECT 1 FROM session WHERE name = ? AND date IS ?", (name, kept.date))
+        if kept.name == _own_name("", kept.date) and taken is None:
+            book.run("UPDATE session SET name = ? WHERE id = ?", (name, kept.id))
+    elif _course_bytes(book, kept.course_id) != data:
+        notes.append("the course differs from the one kept with this session, which stays")
 
 
 def _own_name(venue: str, date: str | None) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from speedlog.errors import SpeedlogError, plain
@@ -26,10 +26,13 @@ _WORDS: dict[str, frozenset[str]] = {
     "car": frozenset(["car", "vehicle", "entry", "driver", "competitor", "entrant", "name", "model"]),
     "date": frozenset(["date", "day"]),
 }
+_KINDS: dict[str, Kind] = {"speed": "speed", "elapsed": "time"}
+_UTC = ("utc", "gmt")
 _CLOCK = re.compile(
     r"(?:(?P<date>\S+)[ T])?(?P<h>\d{1,2}):(?P<m>\d\d)(?::(?P<s>\d\d(?:[.,]\d+)?))?\s*(?P<half>[AaPp]\.?[Mm]\.?)?$"
 )
 _UNIT = re.compile(r"[(\[]\s*([^)\]]+?)\s*[)\]]")
+_BOOKS = (".xlsx", ".xls", ".xlsm", ".ods", ".numbers")
 _HEADER_WITHIN = 30  # lines; the club's name and the date stand above
 
 
@@ -45,6 +48,7 @@ class SheetRow:
     figure: str | None
     also: str | None = None  # the time between the beams, where both are given
     problem: str | None = None
+    utc: bool = False  # the header says that `clock_s` is UTC
 
 
 @dataclass(frozen=True)
@@ -52,6 +56,7 @@ class _Column:
     place: int
     kind: str
     unit: str | None
+    words: frozenset[str] = frozenset()
 
 
 def read_sheet(path: Path, settings: Settings | None = None) -> list[SheetRow]:
@@ -61,6 +66,10 @@ def read_sheet(path: Path, settings: Settings | None = None) -> list[SheetRow]:
         SpeedlogError: no text, no header that names a speed or a time between the beams, or no unit.
     """
     settings = settings or Settings()
+    if path.suffix.lower() in _BOOKS:
+        raise SpeedlogError(
+            "a spreadsheet program's own file", file=path, todo='Save it as CSV there ("Save as", text).'
+        )
     data = load(path, settings.read).data
     if len(data) > settings.logbook.sheet_biggest_mb * 1e6:
         raise SpeedlogError(
@@ -74,6 +83,7 @@ def read_sheet(path: Path, settings: Settings | None = None) -> list[SheetRow]:
         for number, line in enumerate(lines[header + 1 :], start=header + 2)
         if line.strip(separator + " \t")
     ]
+    columns, rows = _units_below(columns, rows)
     _check_units(columns, rows, path)
     order = find_order(cell for column in columns if column.kind == "date" for _, cells in rows
                        for cell in cells[column.place : column.place + 1])[0]  # fmt: skip
@@ -87,6 +97,7 @@ def _header(lines: Sequence[str], path: Path) -> tuple[int, str, list[_Column]]:
             cells = split_line(line, separator)
             columns = _columns(cells) if len(cells) > 1 else []
             if {"speed", "elapsed"} & {column.kind for column in columns}:
+                _check_one_of_a_kind(columns, cells, path, place + 1)
                 return place, separator, columns
     raise SpeedlogError(
         "no column of speeds or of times between the beams was found", file=path,
@@ -97,29 +108,63 @@ def _header(lines: Sequence[str], path: Path) -> tuple[int, str, list[_Column]]:
 def _columns(cells: Sequence[str]) -> list[_Column]:
     found: list[_Column] = []
     for place, cell in enumerate(cells):
-        kind, unit = _meaning(cell)
-        if kind and kind not in [column.kind for column in found]:
-            found.append(_Column(place, kind, unit))
+        kind, unit, words = _meaning(cell)
+        if kind:
+            found.append(_Column(place, kind, unit, words))
     return found
 
 
-def _meaning(cell: str) -> tuple[str | None, str | None]:
-    """What a header says, and the unit in it: "Trap speed (mph)", "Speed mph", "mph", "Time of day"."""
+def _check_one_of_a_kind(columns: Sequence[_Column], cells: Sequence[str], path: Path, line: int) -> None:
+    """Of two columns of figures nobody knows which is meant, unless they say the same in two units."""
+    for kind in ("speed", "elapsed"):
+        same = [column for column in columns if column.kind == kind]
+        if len({column.words for column in same}) > 1:
+            listed = ", ".join(f'"{plain(cells[column.place], 40)}"' for column in same)
+            raise SpeedlogError(
+                f"several columns of figures: {listed}",
+                file=path,
+                line=line,
+                todo="Leave only the official one.",
+            )
+
+
+def _units_below(
+    columns: list[_Column], rows: list[tuple[int, list[str]]]
+) -> tuple[list[_Column], list[tuple[int, list[str]]]]:
+    """A row of units under the header, taken into the columns."""
+    cells = rows[0][1] if rows else []
+    units: dict[int, str] = {}
+    for column in columns:
+        text = cells[column.place].strip("()[] ") if column.place < len(cells) else ""
+        if column.kind in _KINDS and find_unit(text, _KINDS[column.kind]):
+            units[column.place] = text
+    if not units:
+        return columns, rows
+    return [replace(column, unit=units.get(column.place, column.unit)) for column in columns], rows[1:]
+
+
+def _meaning(cell: str) -> tuple[str | None, str | None, frozenset[str]]:
+    """What a header says, the unit in it, and its words: "Trap speed (mph)", "Speed mph", "mph", "Time of day"."""
     bracket = _UNIT.search(cell)
     unit = bracket[1] if bracket else None
     words = re.findall(r"#|[^\W_]+(?:/[^\W_]+)?", _UNIT.sub(" ", cell).casefold())
-    if unit is None and words and any(find_unit(words[-1], kind) for kind in ("speed", "time")):
+    if (
+        unit is None
+        and words
+        and (words[-1] in _UTC or any(find_unit(words[-1], kind) for kind in _KINDS.values()))
+    ):
         unit = words.pop()
-    if unit is not None and find_unit(unit, "speed"):
-        return ("speed", unit) if set(words) <= _WORDS["speed"] else (None, None)
-    if unit is not None and find_unit(unit, "time"):
-        return ("elapsed", unit) if set(words) <= _WORDS["elapsed"] else (None, None)
-    if not words:
-        return None, None
+    said = frozenset(words)
+    if unit is not None:
+        for kind, quantity in _KINDS.items():
+            if find_unit(unit, quantity):
+                return (kind, unit, said) if said <= _WORDS[kind] else (None, None, said)
+    if unit is not None and unit.casefold() in _UTC:
+        return ("clock", unit, said) if said <= _WORDS["clock"] else (None, None, said)
     for kind, known in _WORDS.items():
-        if set(words) <= known and not (kind == "elapsed" and words == ["time"]):
-            return kind, None
-    return None, None
+        if said and said <= known and not (kind == "elapsed" and said == {"time"}):
+            return kind, None, said
+    return None, None, said
 
 
 def _check_units(columns: Sequence[_Column], rows: Sequence[tuple[int, list[str]]], path: Path) -> None:
@@ -158,6 +203,7 @@ def _row(line: int, cells: Sequence[str], columns: Sequence[_Column], order: Ord
         figure=None if problem else figure,
         also=also,
         problem=problem or wrong,
+        utc=cell("clock")[1] is not None,
     )
 
 

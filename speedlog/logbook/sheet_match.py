@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import pandas as pd
@@ -48,7 +48,7 @@ def add_sheet(
     mine = [row for row in rows.passes(book) if row.session_id == session.id]  # in the order of time
     clocks = [_clock_s(row, book) for row in mine]
     wanted, elsewhere = _of_session(sheet, session)
-    found = match(wanted, clocks, settings.logbook)
+    found = match(_local(wanted, mine, book), clocks, settings.logbook)
     taken, contradictions, same = [], [], 0
     with book.writing(f"from {plain(name, 80)}"):
         for row, place in found.pairs:
@@ -154,6 +154,20 @@ def _of_session(
         else:
             mine.append(row)
     return mine, others
+
+
+def _local(sheet: Sequence[SheetRow], mine: Sequence[rows.PassRow], book: Logbook) -> list[SheetRow]:
+    """Rows whose times are UTC, brought to the clock of the venue on that day."""
+    dated = next((row for row in mine if row.start_utc is not None), None)
+    if dated is None or not any(row.utc for row in sheet):
+        return list(sheet)
+    zone = given.zone_of(results.course_from(rows.course_of(book, dated.id)))
+    shift = pd.Timestamp(dated.start_utc or "").floor("us").to_pydatetime().astimezone(zone).utcoffset()
+    ahead_s = 0.0 if shift is None else shift.total_seconds()
+    return [
+        replace(row, clock_s=(row.clock_s + ahead_s) % _DAY_S) if row.utc and row.clock_s is not None else row
+        for row in sheet
+    ]
 
 
 def _clock_s(row: rows.PassRow, book: Logbook) -> float | None:

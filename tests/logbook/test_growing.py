@@ -234,3 +234,38 @@ def test_a_session_of_another_name_adds_to_the_one_its_passes_are_in(
     done = add_session(empty, load_session(day_folder / "session.toml"))
     assert {row.session for row in rows.passes(empty)} == {"Named by hand"} and len(rows.sessions(empty)) == 1
     assert any("Named by hand" in note for note in done.notes)
+
+
+def test_a_course_given_later_is_the_sessions(empty: Logbook, day_folder: Path) -> None:
+    add_files(empty, [day_folder / "p01_front.nmea"], FileOptions())
+    assert rows.pass_row(empty, 1).session == "2026-08-22"
+    done = add_files(empty, [day_folder / "p01_front.nmea"], course(day_folder, trap="160.0 mph"))
+    row = done.passes[0].row
+    assert not done.passes[0].new and row.result is not None and row.result.verdict == "agree"
+    assert (row.venue, row.session) == ("Oldfen runway", "Oldfen runway, 2026-08-22")
+
+
+@pytest.mark.parametrize(("hours", "speed"), [(1.0, 1.0), (5.75, 1.0), (1.0, 1.1)])
+def test_a_clock_that_is_hours_off_is_told_and_not_guessed(
+    empty: Logbook, day_folder: Path, tmp_path: Path, hours: float, speed: float
+) -> None:
+    """The same pass by a logger that writes local time as UTC; a car a tenth faster an hour later is another pass."""
+    import pandas as pd
+
+    lines = (day_folder / "p01_rear.csv").read_text("utf-8").splitlines()
+    moved = [lines[0]]
+    for line in lines[1:]:
+        cells = line.split(",")
+        shifted = pd.Timestamp(cells[0]) + pd.Timedelta(hours=hours)
+        cells[0] = shifted.strftime("%Y-%m-%dT%H:%M:%S.%f")[:-3] + "Z"
+        moved.append(",".join(cells))
+    off = tmp_path / "off.csv"
+    off.write_text("\n".join(moved) + "\n", encoding="utf-8")
+    add_files(empty, [day_folder / "p01_front.nmea"], course(day_folder))
+    if speed != 1.0:
+        with empty.writing("a test"):
+            empty.run("UPDATE result SET estimate_mps = estimate_mps * ?", (speed,))
+    done = add_files(empty, [off], FileOptions())
+    assert done.passes[0].new
+    told = [note for note in done.notes if "looks like pass 1" in note]
+    assert [f"{hours:+g} h off" in note for note in told] == ([True] if speed == 1.0 else [])

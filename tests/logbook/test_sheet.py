@@ -39,6 +39,9 @@ def row(
         ("Club day\n\nNo.\tClock\tTrap speed km/h\n3\t2:05 pm\t301\n", (3, 50700.0, "301 km/h")),
         ("Pass;Elapsed time (s)\n2;0.3721\n", (2, None, "0.3721 s")),
         ("#,ET (ms),mph\n2,372.1,180.3\n", (2, None, "180.3 mph")),
+        ("Run;Time (UTC);Speed\n;;[km/h]\n4;09:12;301,5\n", (4, 33120.0, "301,5 km/h")),
+        ("Run,Speed (mph),Speed (km/h)\n5,187.5,301.8\n", (5, None, "187.5 mph")),
+        ("Run,Time (s)\n5,0.3721\n", (5, None, "0.3721 s")),
         ("Time,Average speed (m/s)\n2026-08-22 10:12:30,83.8\n", (None, 36750.0, "83.8 m/s")),
     ],
 )
@@ -61,6 +64,7 @@ def test_what_is_no_sheet_is_one_line(tmp_path: Path) -> None:
         ("Run,Speed\n1,187.5\n", 'line 2: "187.5" has no unit'),
         ("nothing at all", "no column of speeds"),
         ("Run,Elapsed\n1,0.37\n", "has no unit"),
+        ("Run,Average speed (mph),Trap speed (mph)\n1,187,188\n", "several columns of figures"),
         ("Run,Top speed (mph)\n1,187\n", "no column of speeds"),  # a top speed is no trap figure
     ):
         with pytest.raises(SpeedlogError) as error:
@@ -174,3 +178,17 @@ def test_the_time_beside_a_speed_is_the_same_figure(book: Logbook, tmp_path: Pat
         book.run("UPDATE pass SET trap_text = '0.3739 s' WHERE id = 3")
     done = add_sheet(book, read_sheet(written(tmp_path, text)), session)
     assert (done.same, done.taken, done.contradictions) == (1, (), ())
+
+
+def test_times_in_utc_are_brought_to_the_venues_clock(book: Logbook, tmp_path: Path) -> None:
+    """10:05 UTC is 11:05 in Europe/London in August; as local time it would be no pass's."""
+    session = rows.sessions(book)[0]
+    done = add_sheet(book, read_sheet(written(tmp_path, "UTC,Speed (mph)\n10:05,179.5\n")), session)
+    assert [(item.clock_s, found.id) for item, found in done.taken] == [(11 * HOUR + 300, 3)]
+
+
+def test_a_spreadsheets_own_file_says_what_to_do(tmp_path: Path) -> None:
+    path = tmp_path / "times.xlsx"
+    path.write_bytes(b"PK\x03\x04")
+    with pytest.raises(SpeedlogError, match="Save it as CSV"):
+        read_sheet(path)
