@@ -7,20 +7,21 @@ import hashlib
 import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from speedlog.errors import SpeedlogError
 from speedlog.logbook import claim as claims
 from speedlog.logbook import evidence_text, results, rows, verify
-from speedlog.logbook.as_session import as_session
 from speedlog.logbook.claim import Claim, ClaimedPass
 from speedlog.logbook.evidence_zip import packed
+from speedlog.logbook.kept_day import as_session
 from speedlog.logbook.results import KeptMemory
 from speedlog.logbook.rows import PassRow
 from speedlog.logbook.store import Logbook
 from speedlog.logbook.two_way import Rule
 from speedlog.results import Review
-from speedlog.session.day import SessionReview
+from speedlog.session.day import ReviewedPass, SessionReview
 
 SUMS = "SHA256SUMS"
 README = "README.txt"
@@ -110,10 +111,26 @@ def computed(claim: Claim, reviews: Sequence[Review], page: Page) -> dict[str, b
     files = {}
     for place, mine in enumerate(days.values(), start=1):
         name = "report.html" if len(days) == 1 else f"report-{place}.html"
-        day = as_session(mine[0][0].session, [(item.row, item.inputs, review) for item, review in mine])
-        files[name] = page(day, claim.made).encode("utf-8")
+        files[name] = page(_day(mine), claim.made).encode("utf-8")
     files[README] = evidence_text.readme(claim, reviews, sorted(files)).encode("utf-8")
     return files
+
+
+def _day(mine: Sequence[tuple[ClaimedPass, Review]]) -> SessionReview:
+    """The passes of one session, as the report shows them."""
+    logs = [[log.name for log in item.inputs.logs] for item, _ in mine]
+    course = next((item.inputs.course for item, _ in mine if item.inputs.course is not None), None)
+    day = as_session(
+        mine[0][0].session,
+        [item.row for item, _ in mine],
+        logs,
+        results.course_from(course),
+        Path(claims.FILE),
+    )
+    pairs = zip(day.passes, mine, strict=True)
+    return SessionReview(
+        day, tuple(ReviewedPass(entry, review, review.passes) for entry, (_, review) in pairs)
+    )
 
 
 def sums(files: Mapping[str, bytes]) -> bytes:

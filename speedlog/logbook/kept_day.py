@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from types import MappingProxyType
 
+from speedlog.course.coursefile import Course
 from speedlog.errors import SpeedlogError
 from speedlog.logbook import results, rows
 from speedlog.logbook.store import Logbook
@@ -24,19 +25,34 @@ def kept_session(book: Logbook, session_id: int) -> Session:
         (item for item in rows.passes(book) if item.session_id == session_id), key=lambda item: item.number
     )
     course = None if not mine else results.course_from(rows.course_of(book, mine[0].id))
-    weather = _weather(row.weather, book.path)
-    passes: list[SessionPass] = []
-    for item in mine:
-        passes.append(_pass(book, item, passes))
+    logs = [[log.name for log in rows.reviewed_recordings(book, item.id)] for item in mine]
+    return as_session(row, mine, logs, course, book.path)
+
+
+def as_session(
+    row: rows.SessionRow, passes: Sequence[rows.PassRow], logs: Sequence[Sequence[str]], course: Course | None,
+    path: Path,
+) -> Session:  # fmt: skip
+    """Passes of one session, with the names of their logs, as its session.toml would say them.
+
+    Args:
+        path: where they are kept, for messages.
+
+    Raises:
+        SpeedlogError: a kept text is none that a session may hold.
+    """
+    entries: list[SessionPass] = []
+    for item, names in zip(passes, logs, strict=True):
+        entries.append(_pass(item, names, entries, path))
     return Session(
         name=row.name,
         date=None if row.date is None else dt.date.fromisoformat(row.date),
         course=course,
         course_path=None,
         car=row.car,
-        passes=tuple(passes),
-        weather=weather,
-        path=book.path,
+        passes=tuple(entries),
+        weather=_weather(row.weather, path),
+        path=path,
     )
 
 
@@ -71,26 +87,22 @@ def review_kept_session(
     return SessionReview(session, tuple(found))
 
 
-def _pass(book: Logbook, item: rows.PassRow, earlier: Sequence[SessionPass]) -> SessionPass:
-    where = Table({}, book.path, f"pass {item.id}, ")
+def _pass(item: rows.PassRow, logs: Sequence[str], earlier: Sequence[SessionPass], path: Path) -> SessionPass:
+    where = Table({}, path, f"pass {item.id}, ")
     setup = read_setup(replace(where, content=item.setup))
     before = dict(earlier[-1].setup) if earlier else {}
     changed = [key for key, value in setup.items() if earlier and not same_value(before.get(key), value)]
     return SessionPass(
         number=item.number,
-        logs=tuple(Path(name) for name in _log_names(book, item.id)),
+        logs=tuple(Path(name) for name in logs),
         trap=item.trap_text,
-        weather=_weather(item.weather, book.path),
+        weather=_weather(item.weather, path),
         setup=MappingProxyType(setup),
         stated=item.stated,
         changes=tuple(Change(key, before.get(key), setup[key]) for key in changed),
         note=item.note,
         measured=MappingProxyType(read_measured(replace(where, content=item.measured))),
     )
-
-
-def _log_names(book: Logbook, pass_id: int) -> list[str]:
-    return [item.name for item in rows.reviewed_recordings(book, pass_id)]
 
 
 def _weather(told: Mapping[str, str], path: Path) -> Weather:
