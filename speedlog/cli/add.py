@@ -102,6 +102,7 @@ def add(
     _check_together(given, options, sheet)
     figures = None if sheet is None else read_sheet(sheet)
     path = logbook_path(logbook)
+    new = not path.exists()
     with Logbook.open(path, create=bool(given)) as book:
         done = _add(book, given, options) if given else None
         timed = None if figures is None or sheet is None else _timed(book, figures, sheet, done, session)
@@ -111,6 +112,8 @@ def add(
         write_json(json_out, as_json(done, timed), inputs=inputs)
     if json_out is None or str(json_out) != "-":
         print("\n".join([*([in_words(done)] if done else []), *([sheet_in_words(timed)] if timed else [])]))
+        if new:
+            print(f"(a new logbook: {path})")
 
 
 def _check_together(files: list[Path], options: FileOptions, sheet: Path | None) -> None:

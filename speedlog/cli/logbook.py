@@ -226,7 +226,7 @@ def _refreshed(done: Refreshed) -> str:
 
 def _moves(item: ChangedResult) -> str:
     def show(value: Any) -> str:
-        return f"{value:.4g}" if isinstance(value, float) else _value(value)
+        return f"{value:.7g}" if isinstance(value, float) else _value(value)
 
     return "; ".join(
         f"{name.replace('_mps', ' (m/s)')} {show(was)} → {show(now)}"

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import signal
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
@@ -15,6 +16,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
 from importlib import import_module
+from threading import Thread
 from typing import Any
 
 from speedlog.errors import SpeedlogError, plain
@@ -72,7 +74,7 @@ def refresh(
     for done in _made(book, tasks, workers, scheduler):
         for pass_id, made in done:
             before = rows.pass_row(book, pass_id).result
-            if _put(book, pass_id, made):
+            if results.store_if_unchanged(book, pass_id, made):
                 changed += _changes(pass_id, before, made.row)
             if step is not None:
                 step(1)
@@ -155,11 +157,26 @@ def _processes(workers: int | None, tasks: int) -> Iterator[Pool]:
         found = wait(futures, return_when=FIRST_COMPLETED)
         return found.done, found.not_done
 
-    pool = ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("spawn"))
+    pool = ProcessPoolExecutor(
+        count, mp_context=multiprocessing.get_context("spawn"), initializer=_begin_worker
+    )
     try:
         yield pool.submit, count, first
     finally:
         pool.shutdown(cancel_futures=True)
+
+
+def _begin_worker() -> None:
+    """A worker leaves Ctrl-C to the process that sends its tasks, and ends where that was killed."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        Thread(target=_end_with, args=(parent,), daemon=True).start()
+
+
+def _end_with(parent: Any) -> None:
+    parent.join()
+    os._exit(1)
 
 
 @contextmanager
@@ -190,15 +207,6 @@ def _cluster(address: str) -> Iterator[Pool]:
             yield partial(client.submit, pure=False), count, first
     finally:
         client.close()
-
-
-def _put(book: Logbook, pass_id: int, made: Made) -> bool:
-    """Store a result, unless what it was made of has changed meanwhile."""
-    with book.writing("reviewed again"):
-        if results.inputs_of(book, pass_id, with_bytes=False).sha256 != made.row.inputs_sha256:
-            return False
-        results.store(book, pass_id, made)
-    return True
 
 
 def _changes(pass_id: int, before: rows.ResultRow | None, after: rows.ResultRow) -> list[ChangedResult]:

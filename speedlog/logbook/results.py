@@ -180,9 +180,17 @@ def bring_up_to_date(
         if begin is not None:
             begin(place, len(stale))
         made = made_of(inputs_of(book, pass_id), memory=memory, settings=settings)
-        with book.writing("reviewed"):
-            store(book, pass_id, made)
+        store_if_unchanged(book, pass_id, made)
     return stale
+
+
+def store_if_unchanged(book: Logbook, pass_id: int, made: Made) -> bool:
+    """Store a result in a transaction of its own, unless what it was made of has changed meanwhile."""
+    with book.writing("reviewed"):
+        if inputs_of(book, pass_id, with_bytes=False).sha256 != made.row.inputs_sha256:
+            return False
+        store(book, pass_id, made)
+    return True
 
 
 def review_kept(book: Logbook, pass_id: int, *, settings: Settings | None = None) -> Review:

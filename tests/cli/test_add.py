@@ -31,6 +31,7 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
     assert said[0].startswith(
         "Pass 1 (Oldfen runway, 2026-08-22, no. 1): kept as new. Logs and trap agree: 160.0 mph"
     )
+    assert said[-1] == f"(a new logbook: {book})"
     said = run("add", folder / "p03_rear.csv", "--logbook", book)
     assert said[0].startswith(
         "Pass 2 (Oldfen runway, 2026-08-22, no. 2): kept as new. No trap figure; through the trap "
