@@ -15,7 +15,7 @@ import pandas as pd
 from speedlog.errors import SpeedlogError, plain
 from speedlog.logbook import given, keeping, results, rows, sessions
 from speedlog.logbook.given import GivenPass, ReadLog
-from speedlog.logbook.joining import FoundDrive, drives_in
+from speedlog.logbook.joining import FoundDrive, drives_in, kept_pass
 from speedlog.logbook.store import Logbook
 from speedlog.session.day import Session
 from speedlog.settings import LogbookSettings, Settings
@@ -121,7 +121,12 @@ def _join_to(
     drives = drives_in(
         [log.recording for log in logs], results.course_from(rows.course_of(book, row.id)), settings
     )
-    drive = drives[0] if len(drives) == 1 else None
+    # only a drive at the pass's own time may tell how long it was: a clock may be hours off
+    lineage = [held for log in ids for held in keeping.held_by(book, log)]
+    drive = next(
+        (item for item in drives if kept_pass(book, item, row.venue, lineage, settings.logbook) == row.id),
+        None,
+    )
     item = _pass(options, logs, drive, options.trap if isinstance(options.trap, str) else None)
     return row.session_id, [keeping.keep_pass(book, row.session_id, item, row.id, ids)]
 

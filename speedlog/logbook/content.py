@@ -92,7 +92,10 @@ def going_on(book: Logbook, data: bytes) -> int | None:
     head = _head(data)
     if head is None:
         return None
-    rows = book.rows("SELECT id FROM content WHERE head = ? AND size > ? ORDER BY size", (head, len(data)))
+    rows = book.rows(
+        "SELECT id FROM content WHERE (head = ? OR head IS NULL) AND size > ? ORDER BY size",
+        (head, len(data)),
+    )
     return next((int(row["id"]) for row in rows if get(book, int(row["id"])).startswith(data)), None)
 
 

@@ -64,9 +64,9 @@ class Inputs:
 
     @property
     def sha256(self) -> str:
-        """Of everything that goes in: a result made of other things is stale."""
+        """Of everything that goes in: a result made of other things is stale. The order of the logs is no matter."""
         told = [
-            [[log.name, log.sha256, log.columns_sha256] for log in self.logs],
+            sorted([log.name, log.sha256, log.columns_sha256 or ""] for log in self.logs),
             None if self.course is None else content.sha256_of(self.course),
             self.trap, self.wind, self.wheel_diameter, self.gear_ratio, self.pole_pairs, self.unit,
             self.start_utc, self.end_utc,

@@ -10,6 +10,7 @@ import pytest
 from speedlog.errors import SpeedlogError
 from speedlog.logbook import rows
 from speedlog.logbook.add import FileOptions, add_files
+from speedlog.logbook.amend import Corrections, amend
 from speedlog.logbook.store import Logbook
 
 
@@ -269,3 +270,12 @@ def test_a_clock_that_is_hours_off_is_told_and_not_guessed(
     assert done.passes[0].new
     told = [note for note in done.notes if "looks like pass 1" in note]
     assert [f"{hours:+g} h off" in note for note in told] == ([True] if speed == 1.0 else [])
+    if speed == 1.0:  # and what it says to do is right: the clock is matched to the other logger's
+        before = rows.pass_row(empty, 1)
+        amend(empty, 2, Corrections(set_aside=True), "the same pass")
+        add_files(empty, [off], FileOptions(to="1"))
+        after = rows.pass_row(empty, 1)
+        assert (after.start_utc, after.end_utc) == (before.start_utc, before.end_utc)
+        review = rows.review_json(empty, 1)
+        assert review is not None and len(review["passes"][0]["loggers"]) == 2
+        assert [row.id for row in rows.passes(empty)] == [1]
