@@ -23,3 +23,4 @@ class LogbookSettings:
     evidence_biggest_mb: float = setting(500.0, "MB", "two whole days of logs at 150 MB, their pages and some photos")
     evidence_most_files: int = setting(200, "files", "two passes have a dozen; more is no evidence of a claim")
     attachment_biggest_mb: float = setting(50.0, "MB", "a scan or a photo; a film is handed over by itself")
+    subtitle_step_s: float = setting(0.1, "s", "a number that changes faster can't be read; common practice, no source")
