@@ -22,6 +22,8 @@ from speedlog.logbook import migrations
 from speedlog.logbook.trouble import not_a_local_disk, told, told_of_text
 from speedlog.settings import LogbookSettings
 
+_LEAST_SQLITE = (3, 37)  # STRICT tables, https://www.sqlite.org/stricttables.html
+
 
 def now_text() -> str:
     """This moment, ISO 8601 in UTC with Z."""
@@ -54,6 +56,11 @@ class Logbook:
         Raises:
             SpeedlogError: there is none, it is damaged, of a newer version, no logbook, or can't be used there.
         """
+        if sqlite3.sqlite_version_info < _LEAST_SQLITE:
+            raise SpeedlogError(
+                f"this Python brings SQLite {sqlite3.sqlite_version}; a logbook needs 3.37 or newer",
+                todo="Install Python from python.org, or a newer one.",
+            )
         new = _check_there(path, create)
         connection = _connect(path, read_only, LogbookSettings().wait_s if wait_s is None else wait_s)
         try:

@@ -6,6 +6,7 @@ import multiprocessing
 import os
 import signal
 import sys
+import warnings
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -13,7 +14,9 @@ from typing import Any
 from speedlog.errors import SpeedlogError
 from speedlog.logbook.store import Logbook
 
-POSIX = os.name == "posix"
+FORKS = (
+    os.name == "posix" and sys.platform != "darwin"
+)  # where a fork of a process with libraries in it is sound
 
 
 class Child:
@@ -22,10 +25,13 @@ class Child:
     def __init__(
         self, work: Callable[..., str], *values: Any, before: Callable[[], None] | None = None
     ) -> None:
-        context = multiprocessing.get_context("fork" if POSIX and sys.platform != "darwin" else "spawn")
+        context = multiprocessing.get_context("fork" if FORKS else "spawn")
         self._here, there = context.Pipe(duplex=False)
         self.process = context.Process(target=_run, args=(there, work, values, before))
-        self.process.start()
+        with warnings.catch_warnings():
+            # newer Pythons warn of any fork beside threads; the child does its work and ends
+            warnings.simplefilter("ignore", DeprecationWarning)
+            self.process.start()
         there.close()
 
     def end(self) -> tuple[int, str]:

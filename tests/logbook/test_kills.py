@@ -8,9 +8,9 @@ import pytest
 
 from speedlog.logbook.store import Logbook
 from tests.logbook.kills import Outcome, kill_add, kill_refresh, state
-from tests.logbook.processes import POSIX
+from tests.logbook.processes import FORKS
 
-pytestmark = pytest.mark.skipif(not POSIX, reason="needs SIGKILL")
+pytestmark = pytest.mark.skipif(not FORKS, reason="needs SIGKILL")
 
 
 @pytest.mark.parametrize("number", [0, 1, 3, 7, 20, 45, 60, 75, 90])

@@ -10,7 +10,7 @@ import pytest
 from speedlog.errors import SpeedlogError
 from speedlog.logbook import migrations, rows
 from speedlog.logbook.store import Logbook
-from tests.logbook.processes import POSIX, in_child, kill_at_statement, sound
+from tests.logbook.processes import FORKS, in_child, kill_at_statement, sound
 
 BACKUP = "logbook.before-version-1.db"
 
@@ -141,7 +141,7 @@ def open_and_die(path: Path, number: int) -> str:
     return "lived"
 
 
-@pytest.mark.skipif(not POSIX, reason="needs SIGKILL")
+@pytest.mark.skipif(not FORKS, reason="needs SIGKILL")
 def test_killed_at_any_statement_it_is_the_old_form_or_the_new(old: Path, tmp_path: Path) -> None:
     data = old.read_bytes()
     seen = set()

@@ -18,9 +18,9 @@ from speedlog.logbook.add import FileOptions, add_files, add_session
 from speedlog.logbook.store import Logbook
 from speedlog.logbook.where import VARIABLE, logbook_path
 from speedlog.session import load_session
-from tests.logbook.processes import POSIX, Child, in_child, sound
+from tests.logbook.processes import FORKS, Child, in_child, sound
 
-needs_posix = pytest.mark.skipif(not POSIX, reason="needs POSIX processes and rights")
+needs_posix = pytest.mark.skipif(not FORKS, reason="needs processes made by fork, and POSIX rights")
 
 
 def one_line(error: pytest.ExceptionInfo[SpeedlogError]) -> str:
@@ -44,6 +44,13 @@ def test_none_there_yet(tmp_path: Path) -> None:
     with pytest.raises(SpeedlogError) as error:
         Logbook.open(tmp_path, create=True)
     assert "a folder" in one_line(error)
+
+
+def test_an_old_sqlite_is_one_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(store.sqlite3, "sqlite_version_info", (3, 36, 9))
+    with pytest.raises(SpeedlogError) as error:
+        Logbook.open(tmp_path / "logbook.db", create=True)
+    assert "3.37 or newer" in one_line(error) and not list(tmp_path.iterdir())
 
 
 def test_a_name_with_signs_that_mean_something_in_an_address(tmp_path: Path) -> None:
