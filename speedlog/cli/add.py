@@ -104,7 +104,7 @@ def add(
     path = logbook_path(logbook)
     new = not path.exists()
     with Logbook.open(path, create=bool(given)) as book:
-        done = _add(book, given, options) if given else None
+        done = _add(book, given, options) if given or options.trap else None
         timed = None if figures is None or sheet is None else _timed(book, figures, sheet, done, session)
     clear_progress()
     if json_out is not None:
@@ -119,9 +119,12 @@ def add(
 def _check_together(files: list[Path], options: FileOptions, sheet: Path | None) -> None:
     from dataclasses import replace
 
+    if not files and sheet is None and options.trap and options.session:
+        return
     if not files and sheet is None:
         raise SpeedlogError(
-            "nothing to add", todo="Name logs, a session.toml or a --sheet. See: speedlog add --help"
+            "nothing to add",
+            todo="Name logs, a session.toml or a --sheet; a pass without a log needs --session and --trap.",
         )
     if not any(path.suffix.lower() == ".toml" for path in files):
         said = replace(options, session=None)
@@ -143,9 +146,11 @@ def _check_together(files: list[Path], options: FileOptions, sheet: Path | None)
 
 
 def _add(book: Logbook, files: list[Path], options: FileOptions) -> Added:
-    from speedlog.logbook.add import add_files, add_session
+    from speedlog.logbook.add import add_files, add_session, add_unlogged
     from speedlog.session import load_session
 
+    if not files:
+        return add_unlogged(book, options)
     if files[0].suffix.lower() == ".toml":
         return add_session(book, load_session(files[0]), begin=progress)
     return add_files(book, files, options, begin=progress)

@@ -113,6 +113,22 @@ def add_files(
     return _finished(book, session_id, done, notes, settings, begin)
 
 
+def add_unlogged(book: Logbook, options: FileOptions, *, settings: Settings | None = None) -> Added:
+    """Keep a pass of which no log was made: its figure counts all the same.
+
+    Raises:
+        SpeedlogError: no such session, or not one figure.
+    """
+    settings = settings or Settings()
+    given.check_said(options.trap, options.wind)
+    if not isinstance(options.trap, str):
+        raise SpeedlogError("a pass without a log is its figure", todo='Give one: --trap "187.5 mph".')
+    session = rows.session_named(book, options.session or "")
+    with book.writing("added without a log"):
+        done = keeping.keep_pass(book, session.id, _pass(options, [], None, options.trap), None, [])
+    return _finished(book, session.id, [done], (), settings, None)
+
+
 def _join_to(
     book: Logbook, options: FileOptions, logs: Sequence[ReadLog], ids: Sequence[int], settings: Settings
 ) -> tuple[int, list[keeping.KeptPass]]:
@@ -121,12 +137,15 @@ def _join_to(
     drives = drives_in(
         [log.recording for log in logs], results.course_from(rows.course_of(book, row.id)), settings
     )
+    timed = book.row("SELECT start_utc FROM pass WHERE id = ?", (row.id,))
     # only a drive at the pass's own time may tell how long it was: a clock may be hours off
     lineage = [held for log in ids for held in keeping.held_by(book, log)]
     drive = next(
         (item for item in drives if kept_pass(book, item, row.venue, lineage, settings.logbook) == row.id),
         None,
     )
+    if timed is not None and timed["start_utc"] is None and len(drives) == 1:
+        drive = drives[0]  # the first log of it
     item = _pass(options, logs, drive, options.trap if isinstance(options.trap, str) else None)
     return row.session_id, [keeping.keep_pass(book, row.session_id, item, row.id, ids)]
 

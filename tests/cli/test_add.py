@@ -173,3 +173,10 @@ def test_the_environment_names_the_logbook(folder: Path, monkeypatch: pytest.Mon
 
 def test_the_help_has_an_example() -> None:
     assert "Example: speedlog add" in str(add.__doc__)
+
+
+def test_a_pass_without_a_log(folder: Path) -> None:
+    said = run("add", "--session", "2026-08-22", "--trap", "190 mph", "--logbook", folder / "logbook.db")
+    assert said == [
+        "Pass 3 (Oldfen runway, 2026-08-22, no. 3): kept as new. Not reviewed: No log was kept of this pass."
+    ]

@@ -9,7 +9,7 @@ import pytest
 
 from speedlog.errors import SpeedlogError
 from speedlog.logbook import rows
-from speedlog.logbook.add import FileOptions, add_files
+from speedlog.logbook.add import FileOptions, add_files, add_unlogged
 from speedlog.logbook.amend import Corrections, amend
 from speedlog.logbook.store import Logbook
 
@@ -279,3 +279,20 @@ def test_a_clock_that_is_hours_off_is_told_and_not_guessed(
         review = rows.review_json(empty, 1)
         assert review is not None and len(review["passes"][0]["loggers"]) == 2
         assert [row.id for row in rows.passes(empty)] == [1]
+
+
+def test_a_pass_without_a_log_counts_and_takes_its_log_later(empty: Logbook, day_folder: Path) -> None:
+    """Read out, not logged: the figure is kept with its interval; 170.2 mph is 76.0862 m/s (NIST SP 811: 0.44704)."""
+    add_files(empty, [day_folder / "p01_front.nmea"], course(day_folder, setup={"tyre": "hard"}))
+    done = add_unlogged(empty, FileOptions(session="Oldfen runway, 2026-08-22", trap="170.2 mph"))
+    row = done.passes[0].row
+    assert (row.id, row.number, row.setup["tyre"]) == (2, 2, "hard") and row.result is not None
+    assert row.result.error == "No log was kept of this pass."
+    assert row.result.official_mps == pytest.approx(170.2 * 0.44704)
+    done = add_files(empty, [day_folder / "p02_front.nmea"], FileOptions(to="2"))
+    row = done.passes[0].row
+    assert row.result is not None and row.result.verdict == "logger_missed_trap" and row.start_utc is not None
+    assert not add_files(empty, [day_folder / "p02_front.nmea"], FileOptions()).passes[0].new
+    for trap in (None, ["1 mph", "2 mph"]):
+        with pytest.raises(SpeedlogError, match="is its figure"):
+            add_unlogged(empty, FileOptions(session="2026-08-22", trap=trap))
