@@ -59,13 +59,14 @@ class Ramp:
     """What the ramp of the current (or throttle) saved in heat, and cost in speed, against none at all.
 
     Attributes:
-        ramp_s: how long the pull took from nothing to full, as logged.
+        ramp_s: how long the pull took from nothing to full; `by_motion`, else as the user wrote it.
         distance_m: driven meanwhile.
-        heat_saved: share of the pass's ∫(motor current)² dt that full pull at once would have cost more.
-        speed_cost_mps: at the trap (without a trap at the peak), for the same run-up.
-        traction_limited: full pull at once is more than the tyres held anywhere; so it is an upper bound only.
+        heat_saved: share of the pass's heat in the motor that full pull at once would have cost more (below 0: less,
+            as a quicker car is sooner there). Heat goes with the square of motor current, and that with pull.
+        speed_cost_mps: at the trap (without a trap at the fastest moment), for the same run-up.
     """
 
+    by_motion: bool = False
     ramp_s: Quantity95 | None = None
     distance_m: Quantity95 | None = None
     heat_saved: Quantity95 | None = None
@@ -81,10 +82,12 @@ class Heat:
         file: the log.
         current_of: whose current the log holds; None where nothing tells.
         current_of_stated: the user said so (else the log itself or nothing did).
-        current_scale: charge put back over charge logged; 1 is a true logger. None without a charge by hand.
-        charge_ah: drawn in the pass; with the scale where there is one.
-        squared_a2s: ∫I² dt of the logged current; heat in a resistance goes with it.
-        rms_current_a, peak_current_a: over the driven stretch, `driven_s` long, and the highest reading.
+        charge_ratio: charge put back over charge logged; None without a charge by hand.
+        current_scale: true current over logged, from that and from how true such loggers are; it is in all
+            that follows.
+        charge_ah: drawn in the pass. squared_a2s: ∫I² dt of the current; heat in a resistance goes with it
+            (`squared_logged_a2s`: without the scale, to compare passes of one logger).
+        rms_current_a: from the launch to the lift, `powered_s` long. peak_logged_a: the highest reading as logged.
         over_*_s: time over the user's own limits.
         against_previous, against_same_setup: ∫I² dt over that of the pass before, and over the mean of the
             earlier passes with the same set-up.
@@ -93,10 +96,13 @@ class Heat:
     file: str | None = None
     current_of: CurrentOf | None = None
     current_of_stated: bool = False
+    charge_ratio: Quantity95 | None = None
     current_scale: Quantity95 | None = None
+    peak_logged_a: float | None = None
     charge_ah: Quantity95 | None = None
     squared_a2s: Quantity95 | None = None
-    driven_s: Quantity95 | None = None
+    squared_logged_a2s: Quantity95 | None = None
+    powered_s: Quantity95 | None = None
     rms_current_a: Quantity95 | None = None
     peak_current_a: Quantity95 | None = None
     over_current_limit_s: Quantity95 | None = None
@@ -117,20 +123,24 @@ class Heat:
 class Thermal:
     """A first-order model of the motor's temperature, fitted to the log.
 
-    dT/dt = b I² - (T - T_air) / tau; what the sensor shows follows T with the lag `sensor_lag_s`.
+    dT/dt = b x² - (T - T_air) / tau; what the sensor shows follows T with the lag `sensor_lag_s`. x is the motor's
+    current, or what goes with it (`heats_with`).
 
     Attributes:
-        heating_k_per_a2s: b, for the current as logged.
-        cooling_s: tau; None where so short a log can't show the cooling.
-        sensor_lag_s: the winding's head start over the sensor; heat soak comes from it.
-        air_c: the air that the motor cools to.
-        rise_k: from the first to the highest temperature, heat soak included.
-        peak_c, peak_after_stop_s: the highest temperature, heat soak included, and when after the stop (0 where
-            it was before).
-        repeat_peak_c: the same pass once more, begun at `repeat_from_c`.
+        heats_with: "motor current" as logged or from the pack's by Kv; "torque": pack power over turns, which goes
+            with the motor's current; "pull": from the motion; "pack current" where nothing better is known.
+        heating_k_per_a2s: b, where x is the motor's current in A.
+        cooling_s: tau. sensor_lag_s: from it comes heat soak after the stop.
+        rise_k: from the first temperature to the highest, heat soak included.
+        peak_c, peak_after_stop_s: the highest temperature, heat soak included, and when after the stop (below 0:
+            before it). by_hand: the highest is the one measured by hand.
+        heat_rise_k, fade: the next pass's peak, begun at T: T_air + fade (T - T_air) + heat_rise_k times its ∫x² dt
+            over this one's.
+        repeat_peak_c: the same pass once more, begun at `repeat_from_c`, the log's last temperature.
         residual_k: standard deviation of the log about the model.
     """
 
+    heats_with: Literal["motor current", "torque", "pull", "pack current"] | None = None
     heating_k_per_a2s: Quantity95 | None = None
     cooling_s: Quantity95 | None = None
     sensor_lag_s: Quantity95 | None = None
@@ -139,6 +149,9 @@ class Thermal:
     rise_k: Quantity95 | None = None
     peak_c: Quantity95 | None = None
     peak_after_stop_s: Quantity95 | None = None
+    by_hand: bool = False
+    heat_rise_k: Quantity95 | None = None
+    fade: Quantity95 | None = None
     repeat_from_c: float | None = None
     repeat_peak_c: Quantity95 | None = None
     residual_k: float | None = None
@@ -155,6 +168,8 @@ class PackUse:
         sag_v: R I at the highest current.
         lowest_v, lowest_cell_v: as logged; a cell's by even share.
         energy_wh: ∫V I dt. c_rate: highest current over the pack's capacity, per hour.
+        rest_cell_v: at rest after the pass, by hand. hand_less_logged_v: that pack voltage less the fit's own there;
+            clearly off 0, the controller's voltage is.
         scale_from_charge: the current was scaled by the charge put back before anything else.
     """
 
@@ -169,6 +184,8 @@ class PackUse:
     peak_power_w: Quantity95 | None = None
     energy_wh: Quantity95 | None = None
     charge_ah: Quantity95 | None = None
+    rest_cell_v: Quantity95 | None = None
+    hand_less_logged_v: Quantity95 | None = None
     c_rate: Quantity95 | None = None
     scale_from_charge: bool = False
     residual_v: float | None = None
@@ -285,16 +302,15 @@ class StillAir:
 
 @dataclass(frozen=True)
 class FixSignal:
-    """How one signal of reception of one logger moves with motor current.
+    """How one signal of reception moves with motor current, over every logger that wrote it.
 
     Attributes:
         per_100_a: change of the signal for 100 A more, speed held; its sign as measured.
         p_value: one-sided, by permuting whole blocks within each pass: the share of permutations at least as bad.
-        least_p: the smallest p that so few blocks could reach.
+        least_p: the smallest p that so few blocks could reach. passes: a pass of each logger counts.
     """
 
     signal: Literal["cn0_dbhz", "satellites", "hdop"]
-    logger: str
     per_100_a: Quantity95
     p_value: float
     least_p: float

@@ -32,3 +32,35 @@ def fading_at_constant_power(
 def fading_at_constant_force(speed_mps: float, drag_per_m: float) -> float:
     """1/s by which the acceleration falls off at constant drive force: 2 k v."""
     return float(2 * drag_per_m * speed_mps)
+
+
+def carried(
+    along_m: Array, speed_mps: Array, accel_mps2: Array, extra_mps2: Array, drag_per_m: float, rolling_mps2: float,
+    pull_law: float, start: float = 0.0,
+) -> Array:  # fmt: skip
+    """(N,) m²/s²: by how much v²/2 would differ at each place, had a little more acceleration been there.
+
+    To first order, with e = v²/2 and pull F ~ v^-p: d(de)/dx = extra - de (2 k + p F / v²), F = a + r + k v². A pull
+    of constant power (p = 1) forgets a push sooner than one of constant force (p = 0). At a terminal speed without
+    rolling resistance a head wind w takes w off the latter and 2 w / 3 off the former.
+
+    Args:
+        along_m: (N,) distance, rising. speed_mps, accel_mps2: the pass as it was.
+        extra_mps2: (N,) added acceleration. start: the difference at the first place.
+    """
+    square = np.maximum(np.square(speed_mps), 1.0)
+    pull = np.maximum(accel_mps2 + rolling_mps2 + drag_per_m * np.square(speed_mps), 0.0)
+    rate = 2 * drag_per_m + pull_law * pull / square
+    out = np.empty(len(along_m))
+    out[0] = held = start
+    step = np.diff(along_m)
+    # each step exact for a rate and an extra that are constant within it
+    mid_rate, mid_extra = 0.5 * (rate[1:] + rate[:-1]), 0.5 * (extra_mps2[1:] + extra_mps2[:-1])
+    keep = np.exp(-mid_rate * step)
+    gained = mid_extra * np.where(
+        mid_rate * step > 1e-9, -np.expm1(-mid_rate * step) / np.maximum(mid_rate, 1e-15), step
+    )
+    for k, (share, more) in enumerate(zip(keep.tolist(), gained.tolist(), strict=True)):
+        held = share * held + more
+        out[k + 1] = held
+    return out

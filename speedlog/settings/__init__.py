@@ -16,10 +16,12 @@ from speedlog.settings.logbook import LogbookSettings
 from speedlog.settings.reading import PassSettings, ReadSettings
 from speedlog.settings.report import ReportSettings
 from speedlog.settings.season import CompareSettings, SeasonSettings
+from speedlog.settings.vehicle import VehicleSettings
 
 __all__ = [
     "CompareSettings", "FaultSettings", "FusionSettings", "HiddenSettings", "LocateSettings", "LogbookSettings",
-    "PassSettings", "ReadSettings", "ReportSettings", "SeasonSettings", "Settings", "SuitsSettings", "VerdictSettings", "every_setting",
+    "PassSettings", "ReadSettings", "ReportSettings", "SeasonSettings", "Settings", "SuitsSettings",
+    "VehicleSettings", "VerdictSettings", "every_setting",
 ]  # fmt: skip
 
 
@@ -39,6 +41,7 @@ class Settings:
     report: ReportSettings = field(default_factory=ReportSettings)
     season: SeasonSettings = field(default_factory=SeasonSettings)
     compare: CompareSettings = field(default_factory=CompareSettings)
+    vehicle: VehicleSettings = field(default_factory=VehicleSettings)
 
 
 def every_setting() -> list[tuple[str, str, Any, str, str]]:
