@@ -50,7 +50,8 @@ class RawEpochs:
         time_ns: (N,) nanoseconds since 1970-01-01, in FILE order; may repeat, may go back.
         line: (N,) the line (or point) number of each row, for the rejects.
         values: columns of the common table, SI units, (N,) each, NaN for missing; "fix" holds `Fix`
-            values (or their text) and None. Columns that are not given are missing.
+            values (or their text) and None, or their places in the list of `Fix` (-1: none).
+            Columns that are not given are missing.
     """
 
     time_ns: NDArray[np.int64]
@@ -234,7 +235,9 @@ def _table(time_ns: Times, values: dict[str, NDArray[Any]]) -> pd.DataFrame:
     """The common table, in file order."""
     table = empty_samples(pd.DatetimeIndex(pd.to_datetime(time_ns, unit="ns", utc=True)).as_unit("ns"))
     for name, column in values.items():
-        if name == "fix":
+        if name == "fix" and column.dtype.kind == "i":
+            table["fix"] = pd.Categorical.from_codes(column, dtype=FIX_DTYPE)
+        elif name == "fix":
             words = [None if item is None or item != item else str(item) for item in column]
             table["fix"] = pd.Categorical(words, dtype=FIX_DTYPE)
         else:

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass, field
+
+import numpy as np
 
 from speedlog.errors import SpeedlogError
 from speedlog.importers import ReadOptions, Source, ascii_bytes
 from speedlog.importers.epochs import build_recording
-from speedlog.importers.nmea_merge import Epochs
-from speedlog.importers.nmea_scan import Found, LineNumbers, find_sentences, has_sentences
-from speedlog.importers.nmea_sentence import SentenceError, SentenceFields, read_sentence
+from speedlog.importers.nmea_fast import Sentences, read_sentences
+from speedlog.importers.nmea_finish import EpochColumns, finished
+from speedlog.importers.nmea_join import join_sentences
+from speedlog.importers.nmea_scan import Found, find_sentences, has_sentences
+from speedlog.importers.nmea_sentence import EPOCH_ORDINAL, SentenceError, SentenceFields, read_sentence
 from speedlog.samples import MOST_REJECTS, Clock, Recording, Reject
 
 NAME = "nmea"
@@ -30,6 +35,7 @@ class _Tally:
     bad_dates: int = 0
     unusual: dict[str, int] = field(default_factory=dict)
     years: dict[int, int] = field(default_factory=dict)
+    untimed_places: int = 0
 
     def reject(self, line: int, reason: str) -> None:
         self.rejected += 1
@@ -40,8 +46,6 @@ class _Tally:
         self.bad_dates += fields.bad_date
         if fields.unusual:
             self.unusual[fields.unusual] = self.unusual.get(fields.unusual, 0) + 1
-        if fields.date is not None and not fields.two_digit_year:
-            self.years[fields.date.year % 100] = fields.date.year
 
 
 def read(source: Source, options: ReadOptions = ReadOptions()) -> Recording:  # noqa: B008 (frozen)
@@ -51,20 +55,8 @@ def read(source: Source, options: ReadOptions = ReadOptions()) -> Recording:  # 
         SpeedlogError: no sentence in it gives a position and a time.
     """
     data = ascii_bytes(source.data)
-    line_of, tally, epochs = LineNumbers(data), _Tally(), Epochs()
-    checked = _writes_checksums(data)
-    for found in find_sentences(data):
-        line = line_of(found.offset)
-        try:
-            fields = _read_found(found, checked)
-        except SentenceError as reason:
-            tally.reject(line, f"{found.text[1:6]}: {reason}")
-            continue
-        tally.unchecked += found.end != "checksum"
-        if fields is not None:
-            tally.count(fields)
-            epochs.add(fields, line)
-    rows, dated, notes = epochs.result(tally.years, options.settings)
+    epochs, tally = _epochs(data)
+    rows, dated, notes = finished(epochs, tally.years, options.settings)
     if not len(rows.time_ns):
         first = f" (line {tally.rejects[0].line}: {tally.rejects[0].reason})" if tally.rejects else ""
         problem = (
@@ -78,9 +70,45 @@ def read(source: Source, options: ReadOptions = ReadOptions()) -> Recording:  # 
         epochs=rows,
         rejects=tally.rejects,
         rejected=tally.rejected,
-        warnings=[*_warnings(tally, epochs, dated), *notes],
+        warnings=[*_warnings(tally, dated), *notes],
         options=options,
     )
+
+
+def _epochs(data: bytes) -> tuple[EpochColumns, _Tally]:
+    """The epochs of a log, and what was counted on the way."""
+    tally, checked = _Tally(), _writes_checksums(data)
+
+    def read_found(found: Found, line: int) -> SentenceFields | None:
+        try:
+            fields = _read_found(found, checked)
+        except SentenceError as reason:
+            tally.reject(line, f"{found.text[1:6]}: {reason}")
+            return None
+        tally.unchecked += found.end != "checksum"
+        if fields is not None:
+            tally.count(fields)
+        return fields
+
+    sentences = read_sentences(data, read_found)
+    epochs, tally.untimed_places = join_sentences(data, sentences)
+    tally.years = _years(sentences)
+    return epochs, tally
+
+
+def _years(sentences: Sentences) -> dict[int, int]:
+    """Four-digit years by their last two digits, as ZDA gives them; the last in the file holds."""
+    found = [
+        (offset, fields.date.year)
+        for offset, _, fields in sentences.careful
+        if fields.date is not None and not fields.two_digit_year
+    ]
+    table = sentences.tables.get("ZDA")
+    if table is not None:
+        for day in np.unique(table.columns["day"]):
+            last = int(np.flatnonzero(table.columns["day"] == day)[-1])
+            found.append((int(table.offset[last]), dt.date.fromordinal(int(day) + EPOCH_ORDINAL).year))
+    return {year % 100: year for _, year in sorted(found)}
 
 
 def _writes_checksums(data: bytes) -> bool:
@@ -100,7 +128,7 @@ def _read_found(found: Found, checked: bool) -> SentenceFields | None:
     return read_sentence(found.text)
 
 
-def _warnings(tally: _Tally, epochs: Epochs, dated: bool) -> list[str]:
+def _warnings(tally: _Tally, dated: bool) -> list[str]:
     found = []
     if tally.unchecked:
         found.append(f"{tally.unchecked} sentences have no checksum: taken as they are")
@@ -108,8 +136,8 @@ def _warnings(tally: _Tally, epochs: Epochs, dated: bool) -> list[str]:
         found.append("no sentence gives a date: times are UTC times of day")
     if tally.bad_dates:
         found.append(f"{tally.bad_dates} sentences give an impossible date: dated by the others")
-    if epochs.untimed_places:
-        found.append(f"{epochs.untimed_places} sentences give a position without a time: left out")
+    if tally.untimed_places:
+        found.append(f"{tally.untimed_places} sentences give a position without a time: left out")
     for word, count in sorted(tally.unusual.items()):
         found.append(f"{count} sentences are marked as {word} positions: no measurement stands behind them")
     return found

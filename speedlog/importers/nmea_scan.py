@@ -8,6 +8,7 @@ no pattern that could go back over what it has read.
 from __future__ import annotations
 
 import re
+import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -41,9 +42,13 @@ def has_sentences(head: bytes) -> bool:
     return _POSITION_HEAD.search(head) is not None
 
 
-def find_sentences(data: bytes) -> Iterator[Found]:
-    """Every standard sentence, in file order; proprietary ($P…) and AIS (!…) ones are passed over."""
-    for match in _SENTENCE.finditer(data):
+def find_sentences(data: bytes, start: int = 0, stop: int = sys.maxsize) -> Iterator[Found]:
+    """Every standard sentence, in file order; proprietary ($P…) and AIS (!…) ones are passed over.
+
+    Args:
+        start, stop: look only there; no sentence goes on over a line's end, so whole lines may be taken alone.
+    """
+    for match in _SENTENCE.finditer(data, start, stop):
         if match[2]:
             yield Found(match.start(), match[0].decode("ascii"), "checksum")
         else:

@@ -27,6 +27,7 @@ _TIME = re.compile(r"(\d\d)(\d\d)(\d\d)(?:\.(\d*))?", re.ASCII)
 _ANGLE = re.compile(r"(\d{1,3})(\d\d)(?:\.(\d*))?", re.ASCII)
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
 _LONGEST_FRACTION = 9  # digits: nanoseconds
+EPOCH_ORDINAL = dt.date(1970, 1, 1).toordinal()
 
 
 class SentenceError(ValueError):
