@@ -14,7 +14,7 @@ PACKAGE = Path(__file__).parents[1] / "speedlog"
 ORDER = [
     ("errors",), ("units",), ("settings",), ("samples",), ("results",), ("results_car",), ("physics",),
     ("importers",), ("course",), ("faults",), ("fusion",), ("reconcile",), ("vehicle",), ("pipeline",),
-    ("session",), ("logbook",), ("report",), ("demo",), ("cli",),
+    ("session",), ("logbook",), ("report",), ("demo",), ("pit",), ("cli",),
 ]  # fmt: skip
 RANK = {name: place for place, names in enumerate(ORDER) for name in names}
 BESIDE = {

@@ -23,6 +23,7 @@ from speedlog.cli.history_rules import rule, target
 from speedlog.cli.inspect import inspect
 from speedlog.cli.logbook import logbook_app
 from speedlog.cli.logbook_keep import backup, merge, verify
+from speedlog.cli.pit import pit
 from speedlog.cli.report import report
 from speedlog.cli.review import review
 from speedlog.errors import SpeedlogError, plain
@@ -46,6 +47,7 @@ app.command("report")(report)
 app.command("add")(add)
 app.command("history")(history)
 app.command("compare")(compare)
+app.command("pit")(pit)
 for command in (verify, backup, merge, target, rule):
     logbook_app.command(command.__name__)(command)
 app.add_typer(logbook_app, name="logbook")

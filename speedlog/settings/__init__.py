@@ -13,6 +13,7 @@ from speedlog.settings.faults import FaultSettings
 from speedlog.settings.fusion import FusionSettings
 from speedlog.settings.judging import HiddenSettings, LocateSettings, SuitsSettings, VerdictSettings
 from speedlog.settings.logbook import LogbookSettings
+from speedlog.settings.pit import PitSettings
 from speedlog.settings.reading import PassSettings, ReadSettings
 from speedlog.settings.report import ReportSettings
 from speedlog.settings.season import CompareSettings, SeasonSettings
@@ -20,7 +21,7 @@ from speedlog.settings.vehicle import VehicleSettings
 
 __all__ = [
     "CompareSettings", "FaultSettings", "FusionSettings", "HiddenSettings", "LocateSettings", "LogbookSettings",
-    "PassSettings", "ReadSettings", "ReportSettings", "SeasonSettings", "Settings", "SuitsSettings",
+    "PassSettings", "PitSettings", "ReadSettings", "ReportSettings", "SeasonSettings", "Settings", "SuitsSettings",
     "VehicleSettings", "VerdictSettings", "every_setting",
 ]  # fmt: skip
 
@@ -42,6 +43,7 @@ class Settings:
     season: SeasonSettings = field(default_factory=SeasonSettings)
     compare: CompareSettings = field(default_factory=CompareSettings)
     vehicle: VehicleSettings = field(default_factory=VehicleSettings)
+    pit: PitSettings = field(default_factory=PitSettings)
 
 
 def every_setting() -> list[tuple[str, str, Any, str, str]]:

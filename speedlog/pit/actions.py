@@ -1,0 +1,305 @@
+"""What the page does: the handlers of POST. Whatever fails is told in one line, and what was typed stays."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import tempfile
+from collections.abc import AsyncIterator, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import Response, StreamingResponse
+
+from speedlog.course.coursefile import Course
+from speedlog.errors import SpeedlogError, plain
+from speedlog.logbook import given, rows
+from speedlog.logbook.add import FileOptions
+from speedlog.logbook.amend import Corrections
+from speedlog.pit import course_making, forms, views, words
+from speedlog.pit.keeper import Begin
+from speedlog.pit.pages import amend_page
+from speedlog.pit.site import LOOKS, Site, seen, today
+from speedlog.pit.undo import last_change
+from speedlog.pit.uploads import Received
+from speedlog.pit.words import Told
+from speedlog.report.numbers import DIGITS
+
+ENTERED = "entered on the pit page"
+_YEAR_S = 365 * 86400
+
+
+class Actions:
+    """Each public method is one address."""
+
+    def __init__(self, site: Site) -> None:
+        self._site = site
+        self._tasks: set[asyncio.Task[Any]] = set()
+
+    async def files(self, request: Request) -> Response:
+        """Logs: kept at once, with the figure if it was typed. The script asks for lines of progress."""
+        received = await self._site.desk.receive(request)
+        earlier = self._site.desk.taken(received.fields.get("waiting", ""))
+        if earlier is not None:
+            received = _joined(earlier, received)
+        if not received.files:
+            with self._site.keeper.book() as book:
+                return self._site.pass_page(
+                    request,
+                    book,
+                    views.newest_pass(book),
+                    422,
+                    error="No file was chosen.",
+                    typed=received.fields,
+                )
+        if request.headers.get("x-pit") == "lines":
+            return StreamingResponse(self._lines(received), media_type="application/x-ndjson")
+        return await run_in_threadpool(self._plainly, request, received)
+
+    def _plainly(self, request: Request, received: Received) -> Response:
+        try:
+            return seen(*self._add(received, None))
+        except SpeedlogError as error:
+            key, text = self._refused(received, error)
+        with self._site.keeper.book() as book:
+            return self._site.pass_page(
+                request, book, views.newest_pass(book), 422, waiting=key, error=text, typed=received.fields,
+                files=[path.name for path in received.files],
+            )  # fmt: skip
+
+    async def _lines(self, received: Received) -> AsyncIterator[str]:
+        """A line of JSON a step: {"say": …}, and at the end {"go": …}."""
+        loop = asyncio.get_running_loop()
+        queue: asyncio.Queue[dict[str, str] | None] = asyncio.Queue()
+
+        def put(item: dict[str, str] | None) -> None:
+            loop.call_soon_threadsafe(queue.put_nowait, item)
+
+        def work() -> None:
+            try:
+                path, told = self._add(
+                    received, lambda place, count: put({"say": f"Review {place} of {count} …"})
+                )
+                put({"go": f"{path}?told={told}"})
+            except SpeedlogError as error:
+                key, text = self._refused(received, error)
+                put({"say": text, "go": f"/waiting/{key}"})
+            finally:
+                put(None)
+
+        # goes on to its end even where the browser has gone away: all or nothing is kept
+        task = asyncio.create_task(run_in_threadpool(work))
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+        yield json.dumps({"say": "Received. Reading …"}) + "\n"
+        while (item := await queue.get()) is not None:
+            yield json.dumps(item) + "\n"
+
+    def _refused(self, received: Received, error: SpeedlogError) -> tuple[str, str]:
+        text = words.error_words(error)
+        return self._site.desk.wait(replace(received, fields={**received.fields, "error": text})), text
+
+    def _add(self, received: Received, begin: Begin | None) -> tuple[str, str]:
+        """Keep the logs; where to go then. A figure that doesn't fit keeps no log from being kept."""
+        keeper, fields = self._site.keeper, received.fields
+        options = FileOptions(to=plain(fields["to"]) if fields.get("to") else None)
+        refused = ""
+        try:
+            done = keeper.add(received.files, replace(options, trap=forms.figure(fields)), begin)
+        except SpeedlogError as error:
+            if not fields.get("trap", "").strip():
+                raise
+            done = keeper.add(received.files, options, begin)
+            refused = f"The figure {plain(fields['trap'], 40)} is not kept yet: {words.error_words(error)}"
+        number = done.passes[-1].row.id
+        if "none" in fields:
+            keeper.no_figure.add(number)
+        told = words.added_words(done)
+        if refused:
+            told = Told(told.head, (refused, *told.more), bad=True)
+            keeper.typed[number] = {name: fields[name] for name in ("trap", "unit") if name in fields}
+        received.drop()
+        return f"/pass/{number}", keeper.tell(told)
+
+    async def figure(self, request: Request) -> Response:
+        """The figure, and what else is new of a pass that was just made."""
+        fields = (await self._site.desk.receive(request)).fields
+        return await run_in_threadpool(self._figure, request, fields)
+
+    def _figure(self, request: Request, fields: Mapping[str, str]) -> Response:
+        site, number = self._site, self._site.pass_id(request)
+        with site.keeper.book() as book:
+            row = rows.pass_row(book, number)
+        try:
+            none = "none" in fields
+            wanted = forms.corrections(row, fields, trap=not none)
+            if not none and not wanted.trap and row.trap_text is None and forms.says_nothing(wanted, row):
+                raise SpeedlogError("no figure was typed", todo='Type it, or tap "No figure".')
+            if not forms.says_nothing(wanted, row):
+                site.keeper.amend(number, wanted, ENTERED)
+        except SpeedlogError as error:
+            with site.keeper.book() as book:
+                return site.pass_page(
+                    request, book, number, 422, error=words.error_words(error), typed=fields
+                )
+        if none:
+            site.keeper.no_figure.add(number)
+        site.keeper.typed.pop(number, None)
+        return seen(f"/pass/{number}")
+
+    async def amend(self, request: Request) -> Response:
+        """A kept pass put right."""
+        fields = (await self._site.desk.receive(request)).fields
+        return await run_in_threadpool(self._amend, request, fields)
+
+    def _amend(self, request: Request, fields: Mapping[str, str]) -> Response:
+        site, number = self._site, self._site.pass_id(request)
+        with site.keeper.book() as book:
+            row = rows.pass_row(book, number)
+        try:
+            wanted = forms.corrections(row, fields)
+            if fields.get("aside") in ("yes", "no"):
+                wanted = Corrections(set_aside=fields["aside"] == "yes")
+            done = site.keeper.amend(number, wanted, fields.get("reason", "") or "put right on the pit page")
+        except SpeedlogError as error:
+            with site.keeper.book() as book:
+                return amend_page(
+                    site, request, book, number, 422, error=words.error_words(error), typed=fields
+                )
+        from speedlog.pit.undo import said
+
+        mine = [item for item in done if item.what == "pass"]
+        return seen(f"/pass/{number}", site.keeper.tell(Told(f"Put right: {said(mine)}.")))
+
+    async def undo(self, request: Request) -> Response:
+        """The last correction taken back."""
+        await self._site.desk.receive(request)
+        return await run_in_threadpool(self._undo, request)
+
+    def _undo(self, request: Request) -> Response:
+        site, number = self._site, self._site.pass_id(request)
+        with site.keeper.book() as book:
+            last = last_change(book, number)
+        try:
+            if last is None or last.back is None:
+                raise SpeedlogError("there is nothing that can be undone here")
+            site.keeper.amend(number, last.back, "undone")
+        except SpeedlogError as error:
+            with site.keeper.book() as book:
+                return site.pass_page(request, book, number, 422, error=words.error_words(error))
+        if last.back.trap == "":
+            site.keeper.no_figure.discard(number)
+        return seen(f"/pass/{number}", site.keeper.tell(Told(f"Undone: {last.said}.")))
+
+    async def course_of_pass(self, request: Request) -> Response:
+        """The course from this pass and two distances, and the figure if it is known."""
+        fields = (await self._site.desk.receive(request)).fields
+        return await run_in_threadpool(self._course_of_pass, request, fields)
+
+    def _course_of_pass(self, request: Request, fields: Mapping[str, str]) -> Response:
+        site, number = self._site, self._site.pass_id(request)
+        try:
+            figure = forms.figure(fields)
+            with site.keeper.book() as book:
+                course = course_making.course_of_pass(book, number, fields, site.keeper.settings)
+                row = rows.pass_row(book, number)
+            # a day that nobody has named goes by its date alone until its venue is known
+            name = f"{course.name}, {row.date}" if row.session == row.date else None
+            with _as_file(course) as path:
+                site.keeper.amend(number, Corrections(course=path, trap=figure, session_name=name), ENTERED)
+        except SpeedlogError as error:
+            with site.keeper.book() as book:
+                return site.pass_page(
+                    request, book, number, 422, error=words.error_words(error), typed=fields
+                )
+        site.keeper.typed.pop(number, None)
+        told = f"Course kept: {course.name}, trap {course.entry_m:g} m to {course.exit_m:g} m."
+        return seen(f"/pass/{number}", site.keeper.tell(Told(told)))
+
+    async def course(self, request: Request) -> Response:
+        """A course from stands, or from a file."""
+        received = await self._site.desk.receive(request)
+        return await run_in_threadpool(self._course, request, received)
+
+    def _course(self, request: Request, received: Received) -> Response:
+        site, files = self._site, received.files
+        try:
+            if not files:
+                raise SpeedlogError(
+                    "no file was chosen", todo="Choose the logs of the stands, or a course.toml."
+                )
+            if len(files) == 1 and files[0].suffix.lower() == ".toml":
+                course = course_making.course_of_file(files[0])
+            else:
+                course = course_making.course_of_stands(files, received.fields, site.keeper.settings)
+            site.keeper.new_course(course)
+        except SpeedlogError as error:
+            with site.keeper.book() as book:
+                return site.page(
+                    request, book, "course", 422, error=words.error_words(error), typed=received.fields
+                )
+        finally:
+            received.drop()
+        told = Told(
+            f"Course kept: {course.name}, trap {course.entry_m:.1f} m to {course.exit_m:.1f} m along."
+        )
+        return seen("/day", site.keeper.tell(told))
+
+    async def day(self, request: Request) -> Response:
+        """A new day, or another car."""
+        fields = (await self._site.desk.receive(request)).fields
+        return await run_in_threadpool(self._day, request, fields)
+
+    def _day(self, request: Request, fields: Mapping[str, str]) -> Response:
+        site = self._site
+        try:
+            with site.keeper.book() as book:
+                courses = {str(number): (number, name) for number, name in views.known(book).courses}
+            chosen = courses.get(fields.get("course", ""))
+            date = given.check_date(fields.get("date") or today())
+            venue = "" if chosen is None else chosen[1]
+            car = given.check_text(fields.get("car", ""), "the car's name", 80)
+            name = plain(fields.get("name", "")) or ", ".join(part for part in (venue, date, car) if part)
+            name = given.check_text(name, "the day's name", 120)
+            site.keeper.new_session(name, date, None if chosen is None else chosen[0], car)
+        except SpeedlogError as error:
+            with site.keeper.book() as book:
+                return site.page(
+                    request, book, "day", 422, error=words.error_words(error), typed=fields, today=today()
+                )
+        return seen("/", site.keeper.tell(Told(f"Begun: {name}. Drop the first logs.")))
+
+    async def look(self, request: Request) -> Response:
+        """Bright or dark, and the unit of speeds: remembered by this browser."""
+        fields = (await self._site.desk.receive(request)).fields
+        back = fields.get("back", "/")
+        answer = seen(back if back.startswith("/") and not back.startswith(("//", "/\\")) else "/")
+        for name, known in (("look", LOOKS), ("unit", tuple(DIGITS))):
+            if fields.get(name) in known:
+                answer.set_cookie(name, fields[name], max_age=_YEAR_S, samesite="strict", httponly=True)
+        return answer
+
+
+def _joined(earlier: Received, now: Received) -> Received:
+    """Files that waited, and what is said of them now."""
+    files = earlier.files
+    if now.files and earlier.folder is not None:
+        for path in now.files:
+            goal = earlier.folder / path.name
+            if not goal.exists():
+                files.append(path.replace(goal))
+    now.drop()
+    return Received({**earlier.fields, **now.fields}, earlier.folder, files)
+
+
+@contextmanager
+def _as_file(course: Course) -> Iterator[Path]:
+    """A course as a file, as the logbook's amend wants it, for as long as it takes."""
+    with tempfile.TemporaryDirectory(prefix="speedlog-pit-") as folder:
+        path = Path(folder) / "course.toml"
+        path.write_text(course.to_toml(), encoding="utf-8", newline="\n")
+        yield path
