@@ -53,7 +53,8 @@ def tour() -> list[tuple[str, str]]:
     for place, (name, content) in enumerate(listed):
         if name == "sh tour":
             assert listed[place + 1][0] == "text said", f"nothing said after {content}"
-            steps += [(content.strip(), listed[place + 1][1])]
+            *before, last = content.strip().splitlines()
+            steps += [(line, "…") for line in before] + [(last, listed[place + 1][1])]
     return steps
 
 
@@ -82,7 +83,7 @@ def toured(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[int, str
         program, *arguments = shlex.split(line)
         assert program == "speedlog"
         command = [sys.executable, "-X", "utf8", "-m", "speedlog", *arguments]
-        env_path = {"PYTHONPATH": str(ROOT)}
+        env_path = {"PYTHONPATH": str(ROOT), "SPEEDLOG_LOGBOOK": str(folder / "season.db")}
         done = subprocess.run(command, cwd=folder, capture_output=True, encoding="utf-8", env=_with(env_path))
         found[line] = (done.returncode, done.stdout, done.stderr)
     return found
