@@ -123,7 +123,7 @@ def test_the_tour_prints_what_the_readme_says(
 
 def test_the_tour_holds_every_command_but_the_first_line() -> None:
     named = {shlex.split(line)[1] for line, _ in tour()}
-    assert named == commands() - {"demo"}
+    assert named == commands() - {"demo", "pit"}  # a page that stays open is no line of a tour
     assert "speedlog demo" in block("sh main")
 
 

@@ -59,7 +59,7 @@ def compare(
 
         write_text(out, compare_page(found, made=datetime.now(UTC)), inputs=[path])
     if json_out is None or str(json_out) != "-":
-        print(in_words(found))
+        print(in_words(found).replace("\u00a0", " "))  # pages want it, terminals and grep do not
         if out is not None:
             print(f"\nPage: {out} (open it in any browser; it needs no network)")
 

@@ -12,10 +12,14 @@ from speedlog.cli.output import write_json, write_text
 from speedlog.errors import SpeedlogError, plain
 
 if TYPE_CHECKING:
-    from speedlog.results import Pass
-    from speedlog.session import ReviewedPass, SessionPass, SessionReview
+    from collections.abc import Callable
+    from datetime import datetime
+
+    from speedlog.results import Pass, Review
+    from speedlog.session import ReviewedPass, Session, SessionPass, SessionReview
     from speedlog.units import Unit
 
+LOGBOOK = "season.db"
 _MARK = "truth.json"  # in a folder that an earlier demo made
 
 
@@ -24,21 +28,22 @@ def demo(
         Path, typer.Argument(metavar="[DIR]", help="Where to put the sample files and the report.")
     ] = Path("speedlog-demo"),
 ) -> None:
-    """The main job on an invented meeting that comes with the program: ten passes, one report.
+    """The main job on an invented meeting that comes with the program: ten passes, report, logbook, season.
 
     Example: speedlog demo
     """
     from datetime import UTC, datetime
 
     from speedlog.report.page import session_page
-    from speedlog.session import load_session, review_session
+    from speedlog.session import load_session
 
     copy_samples(folder)
     session = load_session(folder / "session.toml")
-    found = review_session(session, begin=_progress(len(session.passes)))
+    found = _kept(session, folder / LOGBOOK, _progress(len(session.passes)))
     _end_progress()
-    report = folder / "report.html"
-    write_text(report, session_page(found, made=datetime.now(UTC)), inputs=session.inputs)
+    made = datetime.now(UTC)
+    write_text(folder / "report.html", session_page(found, made=made), inputs=session.inputs)
+    write_text(folder / "season.html", _season(folder, made), inputs=session.inputs)
     for item in found.reviews:
         if item.review is not None:
             write_json(
@@ -46,6 +51,38 @@ def demo(
             )
     print(in_words(found))
     print(what_to_open(folder))
+
+
+def _kept(session: Session, path: Path, begin: Callable[[SessionPass], None] | None) -> SessionReview:
+    """The day, kept in a logbook of the demo's own."""
+    from speedlog.logbook.add import add_session
+    from speedlog.logbook.store import Logbook
+    from speedlog.session import ReviewedPass, SessionReview, review_session
+
+    reviews: dict[int, Review] = {}
+
+    def tell(place: int, _: int) -> None:
+        if begin is not None:
+            begin(session.passes[place - 1])
+
+    with Logbook.open(path, create=True) as book:
+        added = add_session(book, session, begin=tell, seen=reviews.__setitem__)
+    ids = [item.row.id for item in added.passes]
+    if not all(item in reviews for item in ids):  # an earlier demo has kept them
+        return review_session(session, begin=begin)
+    made = (reviews[item] for item in ids)
+    pairs = zip(session.passes, made, strict=True)
+    return SessionReview(session, tuple(ReviewedPass(entry, it, it.passes) for entry, it in pairs))
+
+
+def _season(folder: Path, made: datetime) -> str:
+    """The season's page, with links to the reports beside it."""
+    from speedlog.logbook.history import read_history
+    from speedlog.logbook.store import Logbook
+    from speedlog.report.season_page import season_page
+
+    with Logbook.open(folder / LOGBOOK, read_only=True) as book:
+        return season_page(read_history(book), made=made, beside=folder)
 
 
 def copy_samples(folder: Path) -> None:
@@ -125,6 +162,8 @@ def what_to_open(folder: Path) -> str:
             "Open the report in a browser (it needs no internet):",
             f"  {report}",
             f"  {report.as_uri()}",
+            f"The season so far, from the logbook {folder / LOGBOOK}:",
+            f"  {(folder / 'season.html').resolve()}",
             f"Then look at {folder / 'session.toml'}: the day in plain text, as you would write your own.",
             f"What went wrong on purpose stands in {folder / 'README.md'}.",
         ]

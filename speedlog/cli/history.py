@@ -63,7 +63,7 @@ def history(
 
         write_text(out, season_page(found, made=datetime.now(UTC), beside=out.parent), inputs=[path])
     if json_out is None or str(json_out) != "-":
-        print(in_words(found))
+        print(in_words(found).replace("\u00a0", " "))  # pages want it, terminals and grep do not
         if out is not None:
             print(f"\nSeason page: {out} (open it in any browser; it needs no network)")
 

@@ -18,6 +18,8 @@ from speedlog.cli.add import add
 from speedlog.cli.compare import compare
 from speedlog.cli.course import course_app
 from speedlog.cli.demo import demo
+from speedlog.cli.evidence import evidence
+from speedlog.cli.export import export
 from speedlog.cli.history import history
 from speedlog.cli.history_rules import rule, target
 from speedlog.cli.inspect import inspect
@@ -47,6 +49,8 @@ app.command("report")(report)
 app.command("add")(add)
 app.command("history")(history)
 app.command("compare")(compare)
+app.command("evidence")(evidence)
+app.command("export")(export)
 app.command("pit")(pit)
 for command in (verify, backup, merge, target, rule):
     logbook_app.command(command.__name__)(command)

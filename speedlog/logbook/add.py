@@ -66,12 +66,14 @@ class Added:
 
 
 def add_session(
-    book: Logbook, session: Session, *, settings: Settings | None = None, begin: Begin | None = None
-) -> Added:
+    book: Logbook, session: Session, *, settings: Settings | None = None, begin: Begin | None = None,
+    seen: results.Seen | None = None,
+) -> Added:  # fmt: skip
     """Keep a whole session.toml.
 
     Args:
         begin: told before each review: which of how many.
+        seen: given each review that is made, with its traces.
 
     Raises:
         SpeedlogError: a log can't be read (nothing is kept then), or the logbook can't take it.
@@ -86,7 +88,7 @@ def add_session(
         for item, mine in zip(day.passes, logs, strict=True):
             known = keeping.known_pass(book, session_id, item, venue, mine, settings.logbook)
             done.append(keeping.keep_pass(book, session_id, item, known, mine))
-    return _finished(book, session_id, done, notes, settings, begin)
+    return _finished(book, session_id, done, notes, settings, begin, seen)
 
 
 def add_files(
@@ -241,10 +243,10 @@ def _logs_of(logs: Sequence[ReadLog], drives: Sequence[FoundDrive], drive: Found
 
 def _finished(
     book: Logbook, session_id: int, done: Sequence[keeping.KeptPass], notes: Sequence[str],
-    settings: Settings, begin: Begin | None,
+    settings: Settings, begin: Begin | None, seen: results.Seen | None = None,
 ) -> Added:  # fmt: skip
     results.bring_up_to_date(
-        book, session_id, [item.pass_id for item in done], settings=settings, begin=begin
+        book, session_id, [item.pass_id for item in done], settings=settings, begin=begin, seen=seen
     )
     passes = tuple(
         AddedPass(

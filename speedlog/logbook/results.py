@@ -29,6 +29,7 @@ from speedlog.settings import Settings
 from speedlog.units import find_unit
 
 NO_LOG = "No log was kept of this pass."
+Seen = Callable[[int, Review], None]  # a pass's id, and its review
 
 
 @dataclass(frozen=True)
@@ -138,13 +139,20 @@ def review_of(
 
 def made_of(inputs: Inputs, *, memory: KeptMemory | None = None, settings: Settings | None = None) -> Made:
     """The result of a pass; where the review can't be made, its one line."""
+    return _made_of(inputs, memory, settings)[0]
+
+
+def _made_of(
+    inputs: Inputs, memory: KeptMemory | None, settings: Settings | None
+) -> tuple[Made, Review | None]:
+    """The result of a pass, and the review with its traces, which is not kept."""
     told: dict[str, Any] = _official(inputs)
     blank = rows.ResultRow(now_text(), speedlog.__version__, environment(), inputs.sha256, **told)
     try:
         found = review_of(inputs, memory=memory, settings=settings)
     except SpeedlogError as error:
-        return Made(replace(blank, error=plain(str(error), 600)))
-    return Made(replace(blank, **_figures(found.passes[0])), found.as_json())
+        return Made(replace(blank, error=plain(str(error), 600))), None
+    return Made(replace(blank, **_figures(found.passes[0])), found.as_json()), found
 
 
 def store(book: Logbook, pass_id: int, made: Made) -> None:
@@ -167,10 +175,15 @@ def is_current(book: Logbook, inputs: Inputs) -> bool:
 def bring_up_to_date(
     book: Logbook, session_id: int, first: Sequence[int] = (), *,
     settings: Settings | None = None, begin: Callable[[int, int], None] | None = None,
+    seen: Seen | None = None,
 ) -> list[int]:  # fmt: skip
     """Review the passes of a session whose inputs have changed, `first` before the others; their ids.
 
     Each result is committed by itself: whoever is stopped goes on where that was.
+
+    Args:
+        begin: told before each review: which of how many.
+        seen: given each review with its traces, for charts: they are not kept.
     """
     every = [row["id"] for row in book.rows("SELECT id FROM pass WHERE session_id = ?", (session_id,))]
     order = list(dict.fromkeys([*first, *every]))
@@ -179,8 +192,10 @@ def bring_up_to_date(
     for place, pass_id in enumerate(stale, start=1):
         if begin is not None:
             begin(place, len(stale))
-        made = made_of(inputs_of(book, pass_id), memory=memory, settings=settings)
+        made, found = _made_of(inputs_of(book, pass_id), memory, settings)
         store_if_unchanged(book, pass_id, made)
+        if seen is not None and found is not None:
+            seen(pass_id, found)
     return stale
 
 
