@@ -64,3 +64,49 @@ def carried(
         held = share * held + more
         out[k + 1] = held
     return out
+
+
+def coast_down(
+    start_mps: float, time_s: Array, drag_per_m: float, rolling_mps2: float
+) -> tuple[Array, Array]:
+    """(N,) speed and distance of a car without power from `start_mps`, in closed form; (0, ·) once it stands.
+
+    With b = sqrt(r/k), g = sqrt(r k), p = atan(v0/b): v = b tan(p - g t),
+    x = ln(cos(p - g t) / cos p) / k (the two-term road load of SAE J1263, integrated).
+    """
+    b, g = np.sqrt(rolling_mps2 / drag_per_m), np.sqrt(rolling_mps2 * drag_per_m)
+    phase = np.arctan(start_mps / b)
+    left = np.maximum(phase - g * np.asarray(time_s, dtype=float), 0.0)
+    return b * np.tan(left), np.log(np.cos(left) / np.cos(phase)) / drag_per_m
+
+
+def coasting_distance(start_mps: float, end_mps: float, drag_per_m: float, rolling_mps2: float) -> float:
+    """Metres from one speed to a lower one without power: ln((r + k v0²) / (r + k v1²)) / 2k."""
+    top = rolling_mps2 + drag_per_m * start_mps**2
+    return float(np.log(top / (rolling_mps2 + drag_per_m * end_mps**2)) / (2 * drag_per_m))
+
+
+def run_up_at_constant_power(
+    start_mps: float, end_mps: float, power_w_per_kg: float, drag_per_m: float
+) -> float:
+    """Metres from one speed to a higher one at constant power against drag alone.
+
+    v² dv/dx = p - k v³, so x = ln((p - k v0³) / (p - k v1³)) / 3k.
+    """
+    left = power_w_per_kg - drag_per_m * end_mps**3
+    return float(np.log((power_w_per_kg - drag_per_m * start_mps**3) / left) / (3 * drag_per_m))
+
+
+def terminal_speed_at_constant_power(
+    power_w_per_kg: float, drag_per_m: float, rolling_mps2: float, head_mps: float = 0.0
+) -> float:
+    """m/s at which p = (r + k (v + w)|v + w|) v."""
+    from scipy.optimize import brentq
+
+    def spare(v: float) -> float:
+        return power_w_per_kg - (rolling_mps2 + drag_per_m * (v + head_mps) * abs(v + head_mps)) * v
+
+    high = 1.0
+    while spare(high) > 0:
+        high *= 2
+    return float(brentq(spare, 0.0, high, xtol=1e-12))

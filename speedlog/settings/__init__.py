@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, fields
 from typing import Any
 
 from speedlog.settings.faults import FaultSettings
+from speedlog.settings.forecast import ForecastSettings
 from speedlog.settings.fusion import FusionSettings
 from speedlog.settings.judging import HiddenSettings, LocateSettings, SuitsSettings, VerdictSettings
 from speedlog.settings.logbook import LogbookSettings
@@ -20,8 +21,8 @@ from speedlog.settings.season import CompareSettings, SeasonSettings
 from speedlog.settings.vehicle import VehicleSettings
 
 __all__ = [
-    "CompareSettings", "FaultSettings", "FusionSettings", "HiddenSettings", "LocateSettings", "LogbookSettings",
-    "PassSettings", "PitSettings", "ReadSettings", "ReportSettings", "SeasonSettings", "Settings", "SuitsSettings",
+    "CompareSettings", "FaultSettings", "ForecastSettings", "FusionSettings", "HiddenSettings", "LocateSettings",
+    "LogbookSettings", "PassSettings", "PitSettings", "ReadSettings", "ReportSettings", "SeasonSettings", "Settings", "SuitsSettings",
     "VehicleSettings", "VerdictSettings", "every_setting",
 ]  # fmt: skip
 
@@ -44,6 +45,7 @@ class Settings:
     compare: CompareSettings = field(default_factory=CompareSettings)
     vehicle: VehicleSettings = field(default_factory=VehicleSettings)
     pit: PitSettings = field(default_factory=PitSettings)
+    forecast: ForecastSettings = field(default_factory=ForecastSettings)
 
 
 def every_setting() -> list[tuple[str, str, Any, str, str]]:

@@ -6,7 +6,15 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from speedlog.physics.roadload import coasting_accel, fading_at_constant_force, fading_at_constant_power
+from speedlog.physics.roadload import (
+    coast_down,
+    coasting_accel,
+    coasting_distance,
+    fading_at_constant_force,
+    fading_at_constant_power,
+    run_up_at_constant_power,
+    terminal_speed_at_constant_power,
+)  # fmt: skip
 
 # the case of references.md topic 9: 8 kg and 0.5 kg of turning parts, Crr 0.02, CdA 0.012 m², 1.2 kg/m³
 F0, F2, MASS = 1.569064, 0.0072, 8.5
@@ -92,3 +100,38 @@ def test_the_usual_fading_lies_between_force_and_power() -> None:
     high = fading_at_constant_power(70.0, 5.0, usual.drag_per_m, usual.rolling_mps2)
     assert low == pytest.approx(0.098) and high == pytest.approx((5 + 0.2 + 3.43) / 70 + 0.098)
     assert low < usual.pull_fades_per_s < high
+
+
+@pytest.mark.parametrize(
+    ("time_s", "speed_mps", "driven_m"),
+    [(1.0, 92.020325, 95.902148), (5.0, 69.571700, 415.049901), (10.0, 53.007981, 717.964709)],
+)
+def test_the_coast_down_itself(time_s: float, speed_mps: float, driven_m: float) -> None:
+    speed, driven = coast_down(100.0, np.array([time_s]), DRAG, ROLLING)
+    assert (speed[0], driven[0]) == pytest.approx((speed_mps, driven_m), abs=1e-6)
+
+
+def test_the_coast_down_ends() -> None:
+    """References.md topic 9: it stops after 113.897199 s and 2271.238574 m; 91.693245 m/s after 100 m."""
+    speed, driven = coast_down(100.0, np.array([113.897199, 500.0]), DRAG, ROLLING)
+    assert speed == pytest.approx([0.0, 0.0], abs=1e-6) and driven == pytest.approx(2271.238574, abs=1e-5)
+    assert coasting_distance(100.0, 0.0, DRAG, ROLLING) == pytest.approx(2271.238574, abs=1e-6)
+    assert coasting_distance(100.0, 91.693245, DRAG, ROLLING) == pytest.approx(100.0, abs=1e-5)
+
+
+def test_constant_power_against_scipy() -> None:
+    power = 900.0
+
+    def motion(_: float, s: np.ndarray) -> list[float]:
+        return [s[1], power / s[1] - DRAG * s[1] ** 2]
+
+    found = solve_ivp(motion, (0, 6), [0.0, 20.0], rtol=1e-11, atol=1e-11).y[:, -1]
+    assert run_up_at_constant_power(20.0, found[1], power, DRAG) == pytest.approx(found[0], abs=1e-6)
+
+
+def test_terminal_speed_in_wind() -> None:
+    """References.md topic 8: with rolling, head wind 4 and -4 m/s, of a car that does 100 m/s in still air."""
+    power = (ROLLING + DRAG * 100.0**2) * 100.0
+    assert terminal_speed_at_constant_power(power, DRAG, ROLLING) == pytest.approx(100.0, abs=1e-9)
+    assert terminal_speed_at_constant_power(power, DRAG, ROLLING, 4.0) == pytest.approx(97.370364, abs=1e-6)
+    assert terminal_speed_at_constant_power(power, DRAG, ROLLING, -4.0) == pytest.approx(102.664927, abs=1e-6)

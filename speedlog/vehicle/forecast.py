@@ -1,0 +1,367 @@
+"""What a change should bring: the fitted car driven again with another set-up, and how surely.
+
+The posterior of the fit, the wind, the air and the rest voltage are drawn some hundred times, the same draws each
+time, and every draw is driven (JCGM 101, propagation of distributions by a Monte Carlo method). What differs from
+one like pass to the next is added. All of a forecast, or of a whole sweep, runs side by side.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
+
+import numpy as np
+
+from speedlog.physics.drive import G_MPS2, GROWTH_RPM
+from speedlog.results_car import NORMAL_95, Quantity95, Stopping
+from speedlog.settings.forecast import ForecastSettings
+from speedlog.vehicle.car import PART, Array, Car
+from speedlog.vehicle.fit import LEARNED, Fitted, _value
+from speedlog.vehicle.simulate import LIMITS, Lanes, Road, Runs, integrate, script
+from speedlog.vehicle.stopping import Braking, stopping
+
+SCALED = frozenset(
+    {"mass_kg", "wheel_m"}
+)  # what is set of these is as measured; the fit's factor stays on it
+
+
+@dataclass(frozen=True)
+class Makers:
+    """Limits that the user wrote, from the makers; None: not entered, so not checked."""
+
+    motor_c: float | None = None
+    controller_c: float | None = None
+    lowest_cell_v: float | None = None
+    pack_c_rate: float | None = None
+    tyre_g: float | None = None
+    tyre_rpm: float | None = None
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A pass to come.
+
+    Attributes:
+        set: numbers of `Car` that are changed, by name; `cells` changes the pack as a whole.
+        run_up_m: from the launch to the first beam. trap_m: between the beams.
+        room_m: from the trap's exit to the runway's end, along this pass; None if not given.
+        motor_start_c: of the motor at the launch.
+    """
+
+    run_up_m: float
+    trap_m: float
+    head_mps: float = 0.0
+    head_u_mps: float = 0.4
+    density_kgm3: float = 1.2
+    density_share_u: float = 0.002
+    room_m: float | None = None
+    slope: float = 0.0
+    motor_start_c: float | None = None
+    set: Mapping[str, float] = field(default_factory=dict)
+    cells: int | None = None
+
+
+@dataclass(frozen=True)
+class Known:
+    """What a forecast starts from: the fitted car, or a car file alone, and what passes showed besides.
+
+    Attributes:
+        heating_k_per_a2s: rise of the motor's temperature over ∫(motor current)² dt, with its spread.
+        nearest: trap speeds of the fitted passes, to tell how far a forecast goes beyond them.
+    """
+
+    car: Car
+    fitted: Fitted | None = None
+    cells: int | None = None
+    capacity_ah: float | None = None
+    makers: Makers = field(default_factory=Makers)
+    braking: tuple[Braking, ...] = ()
+    heating_k_per_a2s: Quantity95 | None = None
+    nearest_mps: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Curve:
+    """The run-up as forecast. Arrays (N,) over driven distance."""
+
+    travel_m: Array
+    speed_mps: Array
+    low_mps: Array
+    high_mps: Array
+    limit: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """What a plan should bring; None with its reason in `why_not` where nothing tells."""
+
+    plan: Plan
+    trap_mps: Quantity95 | None
+    exit_mps: Quantity95 | None = None
+    exit_accel_mps2: Quantity95 | None = None
+    terminal_mps: Quantity95 | None = None
+    run_s: Quantity95 | None = None
+    motor_peak_c: Quantity95 | None = None
+    lowest_cell_v: Quantity95 | None = None
+    peak_current_a: Quantity95 | None = None
+    c_rate: Quantity95 | None = None
+    wheel_rpm: Quantity95 | None = None
+    tread_g: Quantity95 | None = None
+    charge_ah: Quantity95 | None = None
+    traction_share: float = 0.0
+    stopping: Stopping = field(default_factory=Stopping)
+    why_not: Mapping[str, str] = field(default_factory=dict)
+    curve: Curve | None = field(default=None, compare=False, repr=False)
+
+
+def heating(fitted: Fitted) -> Quantity95 | None:
+    """Kelvin of the motor's temperature for each A² s in the motor, from passes that logged it."""
+    found = []
+    for item in fitted.passes:
+        heat, after = item.observed.motor_temp_c, item.observed.facts.motor_temp_after_c
+        if heat is None or item.squared_a2s <= 0:
+            continue
+        rise = max(heat[1], after if after is not None else heat[1]) - heat[0]
+        found.append(rise / item.squared_a2s)
+    if not found:
+        return None
+    mean = float(np.mean(found))
+    scatter = float(np.std(found, ddof=1)) if len(found) > 1 else 0.0
+    # a degree of the log's step, air and idle time between passes: a tenth at least, common practice, no source
+    return Quantity95.spread(mean, math.hypot(max(scatter, 0.1 * mean), 0.0))
+
+
+def changed(known: Known, plan: Plan, values: Mapping[str, float]) -> Car:
+    """The car with learned values and the plan's set-up."""
+    car = known.car.with_values(values)
+    base = known.fitted.prior if known.fitted else known.car
+    said = dict(plan.set)
+    for name in SCALED & said.keys():
+        said[name] *= values.get(name, getattr(known.car, name)) / getattr(base, name)
+    if plan.cells is not None and known.cells:
+        share = plan.cells / known.cells
+        said |= {
+            "open_v": car.open_v * share,
+            "pack_ohm": car.pack_ohm * share,
+            "fall_v_per_ah": car.fall_v_per_ah * share,
+        }
+    return car.with_values(said)
+
+
+@dataclass(frozen=True, eq=False)
+class _Spread:
+    """The places at which a forecast is worked out: learned values, head wind and air of each, first the middle."""
+
+    values: tuple[Mapping[str, float], ...]
+    head: Array
+    density: Array
+    rest: Array
+
+    @property
+    def count(self) -> int:
+        return len(self.values)
+
+
+def _spread(known: Known, plan: Plan, count: int, settings: ForecastSettings) -> _Spread:
+    """`count` draws; 0 for the middle alone."""
+    names = [part.name for part in LEARNED]
+    base = known.fitted.prior if known.fitted else known.car
+    middle = known.fitted.scaled if known.fitted else np.zeros(len(names))
+    drawn = draws(count, len(names) + 3)
+    factor = _factor(known.fitted.covariance) if known.fitted else np.eye(len(names))
+    moved = np.vstack([middle, middle + drawn[:, 3:] @ factor.T])
+    values = tuple({name: _value(name, base, u[k]) for k, name in enumerate(names)} for u in moved)
+    head, air, rest = np.vstack([np.zeros(3), drawn[:, :3]]).T
+    return _Spread(
+        values, plan.head_mps + math.hypot(plan.head_u_mps, settings.gust_mps / 2) * head,
+        plan.density_kgm3 * (1 + plan.density_share_u * air), 1 + settings.rest_share * rest,
+    )  # fmt: skip
+
+
+@lru_cache(maxsize=8)
+def draws(count: int, size: int) -> Array:
+    """(N, size) standard normal draws, the same each time: in opposite pairs, with exactly unit covariance."""
+    if count == 0:
+        return np.zeros((0, size))
+    half = np.random.default_rng(20_260_705).standard_normal((count // 2, size))
+    half = half @ np.linalg.inv(np.linalg.cholesky(half.T @ half / len(half))).T
+    return np.vstack([half, -half])
+
+
+def _factor(covariance: Array) -> Array:
+    """(P, P) F with F Fᵀ = C."""
+    value, basis = np.linalg.eigh(covariance)
+    return np.asarray(basis * np.sqrt(np.maximum(value, 0.0)))
+
+
+def forecast(known: Known, plan: Plan, settings: ForecastSettings) -> Forecast:
+    """One plan, with its curve."""
+    return forecasts(known, [plan], settings, curves=True)[0]
+
+
+def forecasts(
+    known: Known, plans: Sequence[Plan], settings: ForecastSettings, *, curves: bool = False, narrow: bool = False
+) -> list[Forecast]:  # fmt: skip
+    """Many plans side by side. `narrow`: their middles alone, without intervals, for a search."""
+    count = 0 if narrow else settings.draws if len(plans) < 4 else settings.sweep_draws
+    spreads = [_spread(known, plan, count, settings) for plan in plans]
+    cars, head, density, slope, until = [], [], [], [], []
+    for plan, spread in zip(plans, spreads, strict=True):
+        for k, values in enumerate(spread.values):
+            car = changed(known, plan, values)
+            cars.append(replace(car, open_v=car.open_v * float(spread.rest[k])))
+        head.append(spread.head)
+        density.append(spread.density)
+        slope.append(np.full(spread.count, plan.slope))
+        until.append(np.full(spread.count, plan.run_up_m + plan.trap_m))
+    road = Road(np.concatenate(density), np.concatenate(head), np.concatenate(slope))
+    rows = [car.values() for car in cars]
+    lanes = Lanes({name: np.array([row[name] for row in rows]) for name in PART}, road)
+    runs = integrate(lanes, script(cars, road.head_mps, settings), np.concatenate(until))
+    figures = _figures(runs, plans, spreads, known)
+    found, first = [], 0
+    for plan, spread in zip(plans, spreads, strict=True):
+        cut = slice(first, first + spread.count)
+        part = {name: value[cut] for name, value in figures.items()}
+        found.append(_forecast(known, plan, part, runs, cut, settings, curves))
+        first += spread.count
+    return found
+
+
+def _figures(runs: Runs, plans: Sequence[Plan], spreads: Sequence[_Spread], known: Known) -> dict[str, Array]:
+    """Every figure of every lane, (K,)."""
+    counts = [spread.count for spread in spreads]
+    run_up = np.repeat([plan.run_up_m for plan in plans], counts)
+    trap = np.repeat([plan.trap_m for plan in plans], counts)
+    entry_s, entry_mps = runs.at_travel(run_up)
+    exit_s, exit_mps = runs.at_travel(run_up + trap)
+    at = runs.point()
+    inside = runs.time_s <= np.where(np.isfinite(exit_s), exit_s, np.inf)
+    step = np.diff(runs.time_s, axis=0, append=runs.time_s[-1:])
+    cars = runs.lanes.cars
+    accel = runs.accel(at)
+    lanes = np.arange(runs.lanes.count)
+    last = np.maximum(inside.sum(axis=0) - 1, 0)
+    turns = at.wheel_rpm[last, lanes] * (
+        1 + cars["slip"] * at.force_n[last, lanes] / np.maximum(at.grip_n[last, lanes], 1.0)
+    )
+    radius = 0.5 * cars["wheel_m"] * (1 + cars["growth"] * (at.wheel_rpm[last, lanes] / GROWTH_RPM) ** 2)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        through = np.where(trap > 0, trap / (exit_s - entry_s), entry_mps)
+    return {
+        "trap": through, "exit": exit_mps, "exit_accel": accel[last, lanes], "run": exit_s,
+        "heat": np.sum(np.where(inside, at.motor_a**2 * step, 0.0), axis=0),
+        "volts": np.where(inside, at.pack_v, np.inf).min(axis=0), "amps": np.where(inside, at.pack_a, 0.0).max(axis=0),
+        "rpm": turns, "tread": exit_mps**2 / radius / G_MPS2, "charge": runs.used_as[last, lanes] / 3600.0,
+        "terminal": terminal(runs.lanes, runs.used_as[last, lanes], runs.head_mps[-1]),
+        "traction": np.mean(np.where(inside, at.which == LIMITS.index("traction"), False), axis=0),
+    }  # fmt: skip
+
+
+def terminal(lanes: Lanes, used_as: Array, head_mps: Array) -> Array:
+    """(K,) m/s at which the drive at full throttle and what is against the car are equal; by bisection."""
+    low, high = np.full(lanes.count, 1.0), np.full(lanes.count, 400.0)
+    for _ in range(45):
+        middle = 0.5 * (low + high)
+        spare = lanes.point(middle, used_as, 1.0).force_n > lanes.against(middle, head_mps)
+        low, high = np.where(spare, middle, low), np.where(spare, high, middle)
+    return low
+
+
+def _quantity(values: Array, more_u: float = 0.0) -> Quantity95 | None:
+    """The middle with what its draws make of it, to either side; None where the middle is not reached.
+
+    Half-widths are 1.96 root mean squares of the draws above and below: a limit that some of them meet makes a
+    wider side. A draw that doesn't reach the trap counts as far below as the lowest that does.
+    """
+    if not np.isfinite(values[0]):
+        return None
+    off = values[1:] - values[0]
+    if not np.isfinite(off).all():
+        off = np.where(np.isfinite(off), off, np.nanmin(off) if np.isfinite(off).any() else -abs(values[0]))
+    below, above = off[off < 0], off[off > 0]
+    low, high = (math.sqrt(float(np.mean(side**2)) if len(side) else 0.0) for side in (below, above))
+    middle = float(values[0])
+    ends = (math.hypot(side, more_u) * NORMAL_95 for side in (low, high))
+    return Quantity95(middle, middle - next(ends), middle + next(ends))
+
+
+def _forecast(
+    known: Known, plan: Plan, part: Mapping[str, Array], runs: Runs, cut: slice,
+    settings: ForecastSettings, curves: bool,
+) -> Forecast:  # fmt: skip
+    why: dict[str, str] = {}
+    middle = float(part["trap"][0])
+    if not math.isfinite(middle):
+        why["trap_mps"] = "the car doesn't get through the trap within a minute"
+        return Forecast(plan, None, why_not=why)
+    beyond = min((abs(middle - speed) for speed in known.nearest_mps), default=0.0)
+    like_u = math.hypot(settings.pass_share * middle, settings.model_growth * beyond)
+    exit_mps = _quantity(part["exit"], like_u)
+    assert exit_mps is not None
+    heat, hot = _quantity(part["heat"]), None
+    start = plan.motor_start_c
+    if known.heating_k_per_a2s is None:
+        why["motor_peak_c"] = "no pass logged the motor's temperature"
+    elif start is None:
+        why["motor_peak_c"] = "the motor's temperature at the launch was not given"
+    elif heat is not None:
+        rise = known.heating_k_per_a2s.value * heat.value
+        rel = math.hypot(
+            known.heating_k_per_a2s.standard_u / known.heating_k_per_a2s.value, heat.standard_u / heat.value
+        )
+        hot = Quantity95.spread(start + rise, rise * rel)
+    cells = plan.cells or known.cells
+    volts, amps = _quantity(part["volts"]), _quantity(part["amps"])
+    if cells is None:
+        why["lowest_cell_v"] = "the number of cells was not given"
+    if known.capacity_ah is None:
+        why["c_rate"] = "the pack's capacity was not given"
+    return Forecast(
+        plan, _quantity(part["trap"], like_u), exit_mps, _quantity(part["exit_accel"]), _quantity(part["terminal"]),
+        _quantity(part["run"]), hot, volts.scaled(1 / cells) if cells and volts else None, amps,
+        amps.scaled(1 / known.capacity_ah) if known.capacity_ah and amps else None, _quantity(part["rpm"]),
+        _quantity(part["tread"]), _quantity(part["charge"]), float(part["traction"][0]),
+        stopping(known.braking, exit_mps, plan.room_m, settings), why, _curve(runs, cut, like_u) if curves else None,
+    )  # fmt: skip
+
+
+def _curve(runs: Runs, cut: slice, like_u: float) -> Curve:
+    first = cut.start
+    travel = runs.travel_m[:, first]
+    end = float(np.nanmax(travel))
+    grid = np.linspace(0.0, end, 201)
+    speeds = np.array(
+        [np.interp(grid, runs.travel_m[:, k], runs.speed_mps[:, k]) for k in range(cut.start, cut.stop)]
+    )
+    u = np.sqrt(np.mean(np.square(speeds - speeds[0]), axis=0) + (like_u * grid / end) ** 2)
+    which = runs.point().which[:, first]
+    names = [
+        _named(int(which[int(np.searchsorted(travel, at))]) if at < end else int(which[-1]), runs, first, at)
+        for at in grid
+    ]
+    return Curve(grid, speeds[0], np.maximum(speeds[0] - 1.96 * u, 0.0), speeds[0] + 1.96 * u, tuple(names))
+
+
+def _named(which: int, runs: Runs, lane: int, travel_m: float) -> str:
+    opened = float(np.interp(travel_m, runs.travel_m[:, lane], runs.throttle[:, lane]))
+    name = LIMITS[which]
+    if name in ("motor limit", "current limit"):
+        return "ramp" if opened < 0.98 else "current limit"
+    return name
+
+
+def known_from(fitted: Fitted, braked: Sequence[Braking], makers: Makers | None = None) -> Known:
+    """What a forecast starts from, of a fit and the brakings of its passes."""
+    facts = fitted.passes[-1].observed.facts
+    speeds = [item.observed.trap_mps for item in fitted.passes]
+    return Known(
+        car=fitted.car, fitted=fitted, cells=facts.cells, capacity_ah=facts.pack_capacity_ah,
+        makers=makers or Makers(
+            facts.motor_limit_c, facts.controller_limit_c, facts.lowest_cell_v, facts.pack_limit_c_rate,
+            facts.tyre_limit_g, facts.tyre_limit_rpm,
+        ),
+        braking=tuple(braked), heating_k_per_a2s=heating(fitted), nearest_mps=tuple(v for v in speeds if v is not None),
+    )  # fmt: skip

@@ -1,0 +1,127 @@
+"""The fitted car against the simulator: its numbers found again, the pass it never saw forecast.
+
+The simulator (`speedlog.demo`) has its own equations. Twenty days are drawn here; the benchmark
+`python -m tests.benchmarks.run forecast` draws two hundred.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from speedlog.errors import SpeedlogError
+from speedlog.settings.forecast import ForecastSettings
+from speedlog.vehicle.car import Car
+from speedlog.vehicle.fit import fit, likeliest, throttle_shape
+from speedlog.vehicle.forecast import Known
+from speedlog.vehicle.observed import Channel, observe
+from tests.benchmarks.forecast import Outcome, outcome
+from tests.benchmarks.forecast_days import drawn_day
+
+SETTINGS = ForecastSettings()
+QUICK = replace(SETTINGS, fit_step_s=0.2, settled=1e-3)  # twice as quick; the benchmark runs as users do
+DAYS = 20
+
+
+@pytest.fixture(scope="module")
+def outcomes() -> list[Outcome]:
+    return [outcome(seed, QUICK) for seed in range(DAYS)]
+
+
+@pytest.mark.parametrize("name", ["drag_area_m2", "pack_ohm", "winding_ohm", "growth", "friction", "mass_kg"])
+def test_true_numbers_lie_inside_their_intervals(outcomes: list[Outcome], name: str) -> None:
+    """Of 20 at 95 %, fewer than 16 happen once in 400 draws (binomial)."""
+    assert sum(item.held[name] for item in outcomes) >= 16
+
+
+def test_the_unseen_pass_is_forecast(outcomes: list[Outcome]) -> None:
+    """More current, another wheel, another run-up: within 1 % in the median, inside its interval."""
+    assert np.median([abs(item.error) for item in outcomes]) < 0.01
+    assert sum(item.held["forecast"] for item in outcomes) >= 16
+
+
+def test_logs_narrow_what_they_can(outcomes: list[Outcome]) -> None:
+    """Drag area to a few percent; a rolling resistance that a pass at speed hardly shows is left wide."""
+    drag = np.median([item.relative_u["drag_area_m2"] for item in outcomes])
+    rolling = np.median([item.relative_u["rolling"] for item in outcomes])
+    assert drag < 0.04 < 0.15 < rolling
+
+
+def test_no_passes_are_refused() -> None:
+    with pytest.raises(SpeedlogError, match="no pass with a run-up"):
+        fit(Car(), [], SETTINGS)
+
+
+@pytest.fixture(scope="module")
+def day():  # of the benchmarks
+    return drawn_day(3)
+
+
+def test_a_pass_without_a_controller_still_fits(day) -> None:
+    """GNSS alone: speeds are met, and what only currents tell stays as wide as before."""
+    first = day.passes[0]
+    trace = first.found.trace
+    bare = replace(first.found, trace=replace(trace, loggers=trace.loggers[:1]))
+    seen = observe(bare, first.facts, SETTINGS)
+    assert seen is not None and seen.throttle is None and {item.kind for item in seen.channels} == {"speed"}
+    found = fit(Car(), [seen], SETTINGS)
+    assert found.passes[0].misfit_mps < 0.25
+    assert found.learned_share("pack_ohm") < 0.05
+    with_log = fit(Car(), [observe(first.found, first.facts, SETTINGS)], SETTINGS)
+    assert with_log.learned_share("pack_ohm") > 0.5
+
+
+def test_what_nobody_said_is_named(day) -> None:
+    first = day.passes[0]
+    bare = replace(
+        first.facts, mass_kg=None, current_of=None, wind_speed_mps=None, temperature_k=None, pressure_pa=None
+    )
+    seen = observe(first.found, bare, SETTINGS)
+    assert seen is not None and set(seen.assumed) == {"mass", "current_of", "wind", "weather"}
+    assert seen.head_u_mps == SETTINGS.wind_unknown_mps
+
+
+def test_launch_and_lift_are_found(day) -> None:
+    for item in day.passes:
+        seen = observe(item.found, item.facts, SETTINGS)
+        assert seen is not None
+        off = float(item.truth.time_s[0])
+        assert -0.1 <= seen.start_s + off <= 0.15  # the log counts 20 rows a second
+        assert item.truth.lift_s - 0.06 <= seen.lift_s + off <= item.truth.lift_s
+
+
+def test_the_drivers_squeeze_is_learned(day) -> None:
+    """The simulated driver opens as 3 s² - 2 s³; the logs' rows are 50 ms apart, and begin up to 0.1 s late."""
+    shape = throttle_shape([observe(item.found, item.facts, SETTINGS) for item in day.passes])
+    assert shape is not None and len(shape) == 21
+    s = np.linspace(0, 1, 21)
+    assert np.abs(np.array(shape) - s * s * (3 - 2 * s)).max() < 0.15
+
+
+def test_noise_is_told_from_slow_error() -> None:
+    rng = np.random.default_rng(4)
+    time = np.arange(150) * 0.1
+    ones = np.ones(150)
+    channel = Channel("speed", time, 0 * time, 0.05 * ones, 0.06 * ones, 8.0)
+    white = [0.1 * rng.standard_normal(150) for _ in range(4)]
+    assert likeliest([(channel, off) for off in white], SETTINGS) == (
+        2.0,
+        0.15,
+    )  # twice the noise, no slow error
+    slow = np.linalg.inv(channel.whitener(1.0, 5.0))
+    both = [slow @ rng.standard_normal(150) for _ in range(4)]
+    found = likeliest([(channel, off) for off in both], SETTINGS)
+    assert found[0] in (0.85, 1.0, 1.2) and found[1] in (2.5, 5.0, 10.0)
+
+
+def test_a_whitener_makes_its_covariance_one() -> None:
+    channel = Channel("speed", np.array([0.0, 0.5, 2.0]), np.zeros(3), np.full(3, 0.1), np.full(3, 0.2), 3.0)
+    w = channel.whitener()
+    by_hand = 0.04 * np.exp(-np.array([[0, 0.5, 2], [0.5, 0, 1.5], [2, 1.5, 0]]) / 3) + 0.01 * np.eye(3)
+    assert w @ by_hand @ w.T == pytest.approx(np.eye(3), abs=1e-12)
+
+
+def test_a_car_without_passes_is_only_its_file() -> None:
+    assert Known(Car()).fitted is None
