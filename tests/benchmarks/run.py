@@ -1,4 +1,4 @@
-"""The benchmarks: python -m tests.benchmarks.run {importers,review,estimate,accuracy,faults,kills} [options]"""
+"""The benchmarks: python -m tests.benchmarks.run {importers,review,estimate,accuracy,faults,kills,logbook} [options]"""
 
 from __future__ import annotations
 
@@ -8,7 +8,17 @@ import time
 from pathlib import Path
 
 from speedlog.demo.families import FAMILIES, MAIN_FAMILIES
-from tests.benchmarks import accuracy, estimate, faults, importers, kills, one_pass, tables, widths
+from tests.benchmarks import (
+    accuracy,
+    estimate,
+    faults,
+    importers,
+    kills,
+    logbook_scale,
+    one_pass,
+    tables,
+    widths,
+)
 from tests.benchmarks.table import save_json, text_table
 
 
@@ -46,6 +56,10 @@ def main() -> None:
     )
     ended.add_argument("--kills", type=int, default=240)
     ended.add_argument("--seed", type=int, default=1)
+    scale = what.add_parser("logbook", help="history, add, size and season page of a logbook of many passes")
+    scale.add_argument("--passes", type=int, default=1000)
+    scale.add_argument("--times", type=int, default=9)
+    scale.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
     start = time.perf_counter()
     if options.what == "importers":
@@ -70,6 +84,13 @@ def main() -> None:
         print(f"seed {options.seed}; SIGKILL of a process, then the same work again in another")
         print(text_table(rows, {}))
         save_json(options.json, {"kills": rows, "seed": options.seed})
+    elif options.what == "logbook":
+        rows = logbook_scale.measure(options.passes, options.seed, options.times)
+        print(
+            f"seed {options.seed}; {options.passes} passes, two loggers of 25 Hz; medians of {options.times}"
+        )
+        print(text_table(rows, {"value": 3, "at most": 2}))
+        save_json(options.json, {"logbook": rows, "seed": options.seed})
     elif options.what == "faults":
         save_json(options.json, faults.run(options))
     else:
