@@ -267,7 +267,7 @@ def _doubled(book: Logbook, row: rows.PassRow, settings: LogbookSettings) -> str
     """A new pass that is a kept one by a clock some quarter hours off (local time logged as UTC): said, not guessed."""
     if row.result is None or row.result.entry_utc is None or row.result.estimate_mps is None:
         return None
-    for other in rows.passes(book):
+    for other in rows.passes(book, since=row.date):  # a look at the whole season would grow with it
         if other.id == row.id or other.date != row.date or other.venue != row.venue or other.result is None:
             continue
         found = other.result

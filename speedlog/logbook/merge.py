@@ -93,6 +93,9 @@ class Merging:
         self.book, self.other, self.done = book, other, Merged()
         self.ids: dict[str, dict[int, int]] = {}  # table -> id there -> id here
         self.uids: dict[str, str] = {}  # uid there -> uid here, of rows that are the same
+        self.unnumbered: dict[
+            int, bool
+        ] = {}  # session there -> whether it is this one's numbers that nobody gave
         self._before = {True: _all_before(book), False: _all_before(other)}
 
     def run(self) -> Merged:

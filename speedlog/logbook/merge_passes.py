@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from speedlog.logbook.merge import Merging
 
 _PASS_TABLES = ("setup", "weather")
+Number = tuple[int, int, merge_values.Value]  # pass, session, the number that it is to have
 
 
 def passes(merging: Merging) -> None:
@@ -26,15 +27,20 @@ def passes(merging: Merging) -> None:
     for session in merging.other.rows("SELECT * FROM session ORDER BY id"):
         mine = [row for row in every if row["session_id"] == session["id"]]
         _session(merging, session, [found for row in mine if (found := known[row["id"]]) is not None])
+    homes = {
+        row["id"]: known[row["id"]] or _known_by_number(merging, row, set(known.values())) for row in every
+    }
+    waiting: list[Number] = []
     for row in every:
-        here = known[row["id"]] or _known_by_number(merging, row, set(known.values()))
-        if here is None:
-            _new_pass(merging, row)
-        else:
+        if (here := homes[row["id"]]) is not None:
             kept = merging.book.row("SELECT * FROM pass WHERE id = ?", (here,))
             assert kept is not None
             merging.same("pass", row, here, kept["uid"])
-            _same_pass(merging, kept, row)
+            waiting += _same_pass(merging, kept, row)
+    _renumber(merging, waiting)
+    for row in every:
+        if homes[row["id"]] is None:
+            _new_pass(merging, row)
         _logs(merging, row)
         _measured(merging, row)
 
@@ -73,30 +79,38 @@ def _known_by_drive(merging: Merging, row: Row) -> int | None:
     known = book.row("SELECT id FROM pass WHERE uid = ?", (row["uid"],))
     if known is not None:
         return int(known["id"])
-    if row["start_utc"] is None or row["end_utc"] is None:
-        return None
-    session = rows.session_row(other, row["session_id"])
-    drive = FoundDrive(
-        pd.Timestamp(row["start_utc"]),
-        pd.Timestamp(row["end_utc"]),
-        rows.dated(row["start_utc"]) is not None,
-        (),
-    )
     logs = [
         held
         for item in other.rows("SELECT recording_id FROM pass_recording WHERE pass_id = ?", (row["id"],))
         if (log := merging.here("recording", item["recording_id"])) is not None
         for held in keeping.held_by(book, log)
     ]
-    found = kept_pass(book, drive, session.venue, logs, LogbookSettings())
+    session = rows.session_row(other, row["session_id"])
+    found = _same_drive(merging, row, session.venue, logs)
     if found is None or _is_of_other(merging, found):
         return None
     cars = {car for car in (rows.pass_row(book, found).car, session.car) if car}
     return found if len(cars) < 2 else None
 
 
+def _same_drive(merging: Merging, row: Row, venue: str, logs: list[int]) -> int | None:
+    """By the time; a pass whose drive has none, by its logs, where they tell."""
+    if row["start_utc"] is not None and row["end_utc"] is not None:
+        dated = rows.dated(row["start_utc"]) is not None
+        drive = FoundDrive(pd.Timestamp(row["start_utc"]), pd.Timestamp(row["end_utc"]), dated, ())
+        return kept_pass(merging.book, drive, venue, logs, LogbookSettings())
+    marks = ", ".join("?" * len(logs))
+    found = merging.book.rows(
+        "SELECT DISTINCT pass.id FROM pass JOIN pass_recording ON pass_id = pass.id "
+        f"WHERE start_utc IS NULL AND recording_id IN ({marks})", logs,
+    )  # fmt: skip
+    return int(found[0]["id"]) if len(found) == 1 else None
+
+
 def _known_by_number(merging: Merging, row: Row, claimed: set[int | None]) -> int | None:
-    """The pass of this number in the same session, as far as no two drives claim it."""
+    """The pass of this number in the same session, as far as somebody gave it, and no two drives claim it."""
+    if row["session_id"] in merging.unnumbered:
+        return None
     found = merging.book.row(
         "SELECT id, start_utc FROM pass WHERE session_id = ? AND number = ?",
         (merging.here("session", row["session_id"]), row["number"]),
@@ -138,8 +152,10 @@ def _session(merging: Merging, row: Row, passes_here: list[int]) -> None:
     other["course_id"] = merge_files.course_text(merging.other, row["course_id"])
     if known["uid"] != row["uid"] and _unnamed(merging, row, there=True):
         other["name"] = mine["name"]  # a name that nobody gave says nothing
+        merging.unnumbered[row["id"]] = False
     elif known["uid"] != row["uid"] and _unnamed(merging, known):
         mine["name"] = None
+        merging.unnumbered[row["id"]] = True
     taken = merging.decide("session", known, row, mine, other, f"session {plain(known['name'], 60)}")
     if "course_id" in taken:
         taken["course_id"] = merging.here("course", row["course_id"])
@@ -187,15 +203,20 @@ def _new_pass(merging: Merging, row: Row) -> None:
     made = merging.insert("pass", values)
     merging.same("pass", row, made)
     merging.done.passes.append(made)
-    if number != row["number"]:
+    if number != row["number"] and row["session_id"] in merging.unnumbered:
+        merging.done.notes.append(f"pass {made} is no. {number} of its session here")
+    elif number != row["number"]:
         merging.conflict("pass", row["uid"], f"pass {made}", "number", number, row["number"])
 
 
-def _same_pass(merging: Merging, kept: Row, row: Row) -> None:
+def _same_pass(merging: Merging, kept: Row, row: Row) -> list[Number]:
     names = ("number", "trap_text", "note", "set_aside_at")
     mine = merge_values.flat(kept, names, _PASS_TABLES)
     other = merge_values.flat(row, names, _PASS_TABLES)
     stated, theirs = set(json.loads(kept["stated"])), set(json.loads(row["stated"]))
+    if row["session_id"] in merging.unnumbered:  # there `add` counted, and no timekeeper
+        here = merging.unnumbered[row["session_id"]]
+        (mine if here else other)["number"] = None
     typed: dict[str, merge_values.Value] = {}
     for key in [key for key in {**mine, **other} if key.startswith("setup.")]:
         name = key.removeprefix("setup.")
@@ -210,6 +231,7 @@ def _same_pass(merging: Merging, kept: Row, row: Row) -> None:
                 values.pop(key, None)
     taken = merging.decide("pass", kept, row, mine, other, f"pass {kept['id']}") | typed
     _take_pass(merging, kept, row, taken)
+    return [(kept["id"], kept["session_id"], taken["number"])] if "number" in taken else []
 
 
 def _take_pass(merging: Merging, kept: Row, row: Row, taken: dict[str, merge_values.Value]) -> None:
@@ -221,8 +243,6 @@ def _take_pass(merging: Merging, kept: Row, row: Row, taken: dict[str, merge_val
         values["note"] = taken["note"] or ""
     if "set_aside_at" in taken:
         values["set_aside_at"] = taken["set_aside_at"]
-    if "number" in taken:
-        _number(merging, kept, taken["number"], values)
     for table in _PASS_TABLES:
         if any(key.startswith(f"{table}.") for key in taken):
             own = merge_values.flat(kept, (), (table,))
@@ -235,18 +255,24 @@ def _take_pass(merging: Merging, kept: Row, row: Row, taken: dict[str, merge_val
     _update(merging, "pass", kept["id"], values)
 
 
-def _number(
-    merging: Merging, kept: Row, number: merge_values.Value, values: dict[str, merge_values.Value]
-) -> None:
-    free = merging.book.row(
-        "SELECT 1 FROM pass WHERE session_id = ? AND number = ?", (kept["session_id"], number)
-    )
-    if free is None:
-        values["number"] = number
-    else:
-        merging.done.notes.append(
-            f"pass {kept['id']}: number {number} is taken here, it stays {kept['number']}"
-        )
+def _renumber(merging: Merging, waiting: list[Number]) -> None:
+    """Numbers that passes are to have, as they come free; one that stays taken is told."""
+    while waiting:
+        left = []
+        for pass_id, session_id, number in waiting:
+            taken = merging.book.row(
+                "SELECT 1 FROM pass WHERE session_id = ? AND number = ?", (session_id, number)
+            )
+            if taken is None:
+                _update(merging, "pass", pass_id, {"number": number})
+            else:
+                left.append((pass_id, session_id, number))
+        if len(left) == len(waiting):
+            merging.done.notes += [
+                f"pass {item[0]}: number {item[2]} is taken here, it keeps its own" for item in left
+            ]
+            return
+        waiting = left
 
 
 def _widened(kept: Row, row: Row) -> dict[str, merge_values.Value]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import sqlite3
 from collections.abc import Iterator
@@ -113,9 +114,15 @@ def test_a_named_session_and_the_unnamed_one_of_its_day_are_one(
             bare, [day_folder / "p02_front.nmea"],
             FileOptions(course=day_folder / "course.toml", car="Long Shrike", trap="170.2 mph"),
         )  # fmt: skip
-        merge(bare, kept_copy)
+        assert bare.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0] == 0
+        shutil.copy(bare.path, tmp_path / "bare2.db")
+        done = merge(bare, kept_copy)
         assert [item.name for item in rows.sessions(bare)] == ["Invented morning"]
-        assert len(rows.passes(bare)) == 3
+        # its only pass was counted as the first; by the timekeeper it was the second
+        assert [row.number for row in rows.passes(bare)] == [1, 2, 3] and done.conflicts == []
+    with Logbook.open(kept_copy) as named:
+        done = merge(named, tmp_path / "bare2.db")
+        assert [row.number for row in rows.passes(named)] == [1, 2, 3] and done.conflicts == []
 
 
 def test_a_correction_there_comes_over_with_its_reason(two: tuple[Logbook, Logbook]) -> None:
@@ -212,7 +219,7 @@ def test_another_car_of_the_same_day_is_another_session(
 
 @pytest.mark.usefixtures("blank_review")
 def test_numbers_that_collide_are_told(day_folder: Path, tmp_path: Path) -> None:
-    options = FileOptions(course=day_folder / "course.toml", car="Long Shrike")
+    options = FileOptions(course=day_folder / "course.toml", car="Long Shrike", session="Meeting")
     for name, file in (("a", "p01_front.nmea"), ("b", "p02_front.nmea")):
         with Logbook.open(tmp_path / f"{name}.db", create=True) as book:
             add_files(book, [day_folder / file], options)
@@ -223,6 +230,19 @@ def test_numbers_that_collide_are_told(day_folder: Path, tmp_path: Path) -> None
         state = dump(book)
         merge(book, tmp_path / "b.db")
         assert dump(book) == state
+
+
+@pytest.mark.usefixtures("blank_review")
+def test_numbers_that_nobody_gave_are_no_conflict(day_folder: Path, tmp_path: Path) -> None:
+    options = FileOptions(course=day_folder / "course.toml", car="Long Shrike")
+    for name, file in (("a", "p01_front.nmea"), ("b", "p02_front.nmea")):
+        with Logbook.open(tmp_path / f"{name}.db", create=True) as book:
+            add_files(book, [day_folder / file], options)
+    with Logbook.open(tmp_path / "a.db") as book:
+        done = merge(book, tmp_path / "b.db")
+        assert done.conflicts == [] and done.notes == ["pass 2 is no. 2 of its session here"]
+        state = dump(book)
+        assert merge(book, tmp_path / "b.db").conflicts == [] and dump(book) == state
 
 
 @pytest.mark.usefixtures("blank_review")
@@ -313,3 +333,28 @@ def test_there_and_back_again_the_longer_history_holds() -> None:
     assert outcome("a", "b", mine, other) == "keep"
     assert outcome("b", "a", other, mine) == "take"
     assert outcome("a", "b", mine, Before({"a"}, {"3"})) == "conflict"
+
+
+@pytest.mark.usefixtures("blank_review")
+def test_a_pass_without_a_log_there_and_with_one_here_is_one_by_its_number(
+    day_folder: Path, tmp_path: Path
+) -> None:
+    """One laptop had only the timekeeper's figures of the session, the other its logs."""
+    text = (day_folder / "session.toml").read_text(encoding="utf-8")
+    for name in ("with", "without"):
+        shutil.copytree(day_folder, tmp_path / name)
+    bare = re.sub(r"logs = \[.*\]", "logs = []", text)
+    (tmp_path / "without" / "session.toml").write_text(bare, encoding="utf-8")
+    (tmp_path / "with" / "session.toml").write_text(
+        text.replace('trap = "170.2 mph"\n', ""), encoding="utf-8"
+    )
+    for name in ("with", "without"):
+        with Logbook.open(tmp_path / f"{name}.db", create=True) as book:
+            add_session(book, load_session(tmp_path / name / "session.toml"))
+    shutil.copy(tmp_path / "with.db", tmp_path / "with2.db")
+    for mine, other in (("with", "without"), ("without", "with2")):
+        with Logbook.open(tmp_path / f"{mine}.db") as book:
+            assert merge(book, tmp_path / f"{other}.db").conflicts == []
+            found = rows.passes(book)
+            assert [row.trap_text for row in found] == ["160.0 mph", "170.2 mph", None]
+            assert [len(rows.recordings(book, row.id)) for row in found] == [2, 2, 1]
