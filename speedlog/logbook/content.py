@@ -9,7 +9,7 @@ import zlib
 from speedlog.errors import SpeedlogError
 from speedlog.logbook.store import Logbook
 from speedlog.logbook.trouble import RESTORE
-from speedlog.settings import LogbookSettings
+from speedlog.settings import LogbookSettings, ReadSettings
 
 _HEAD_BYTES = 1024  # as in the schema: a log's header and its first rows
 
@@ -58,7 +58,7 @@ def get(book: Logbook, content_id: int) -> bytes:
         raise SpeedlogError(f"bytes number {content_id} are not in it", file=book.path, todo=RESTORE)
     place, seen = content_id, {content_id}
     while True:
-        row = book.row("SELECT packing, packed, begins FROM content WHERE id = ?", (place,))
+        row = book.row("SELECT packing, packed, size, begins FROM content WHERE id = ?", (place,))
         if row is None or row["begins"] in seen:
             raise _damaged(book, wanted["sha256"])
         if row["begins"] is None:
@@ -66,7 +66,7 @@ def get(book: Logbook, content_id: int) -> bytes:
         place = int(row["begins"])
         seen.add(place)
     try:
-        data = unpack(row["packing"], row["packed"])[: wanted["size"]]
+        data = unpack(row["packing"], row["packed"], row["size"])[: wanted["size"]]
     except (lzma.LZMAError, zlib.error, EOFError):
         raise _damaged(book, wanted["sha256"]) from None
     if sha256_of(data) != wanted["sha256"]:
@@ -106,8 +106,19 @@ def pack(data: bytes) -> tuple[str, bytes]:
     return "zlib", zlib.compress(data, 6)
 
 
-def unpack(packing: str, packed: bytes) -> bytes:
-    return lzma.decompress(packed) if packing == "lzma" else zlib.decompress(packed)
+def unpack(packing: str, packed: bytes, size: int) -> bytes:
+    """Packed bytes as they were. No more is ever made of them than they claim: they may come from a stranger's file.
+
+    Raises:
+        EOFError: they are not `size` bytes, or more than any log may have.
+    """
+    if size > ReadSettings().biggest_file_mb * 1e6:
+        raise EOFError
+    unpacking = lzma.LZMADecompressor() if packing == "lzma" else zlib.decompressobj()
+    data = unpacking.decompress(packed, size + 1)
+    if len(data) != size or not unpacking.eof:
+        raise EOFError
+    return data
 
 
 def _head(data: bytes) -> str | None:

@@ -15,7 +15,7 @@ from sqlite3 import Row
 from typing import Any
 
 from speedlog.errors import SpeedlogError, plain
-from speedlog.logbook import merge_files, merge_passes, merge_values, verify
+from speedlog.logbook import merge_check, merge_files, merge_passes, merge_values, verify
 from speedlog.logbook.merge_values import Before, Value
 from speedlog.logbook.migrations import schema, statements
 from speedlog.logbook.store import Logbook, now_text
@@ -64,6 +64,7 @@ def merge(book: Logbook, other_path: Path) -> Merged:
     with Logbook.open(other_path, read_only=True) as other, told(other_path):
         other.connection.execute("PRAGMA trusted_schema = OFF")  # a stranger's file runs nothing of its own
         check_other(other)
+        merge_check.check_rows(other)
         with other.reading(), book.writing(f"merged from {plain(other_path.name, 80)}"):
             return Merging(book, other).run()
 

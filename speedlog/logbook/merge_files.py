@@ -85,6 +85,7 @@ def _copy(merging: Merging, row: Row, data: bytes) -> int:
         "packing": packing,
         "packed": packed,
         "begins": begins,
+        "head": row["head"],
     }
     return merging.insert("content", values)
 
@@ -143,11 +144,6 @@ def _lineage(book: Logbook, recording_id: int) -> None:
     for part in content.beginnings(book, data):
         shorter = book.row("SELECT id FROM recording WHERE content_id = ?", (part,))
         _superseded(book, None if shorter is None else int(shorter["id"]), recording_id)
-    longer = book.rows(
-        "SELECT recording.id, content_id FROM recording JOIN content ON content.id = content_id "
-        "WHERE start_time IS ? AND size > ? ORDER BY size", (row["start_time"], row["size"]),
-    )  # fmt: skip
-    for candidate in longer:
-        if content.get(book, int(candidate["content_id"]))[: len(data)] == data:
-            _superseded(book, recording_id, int(candidate["id"]))
-            return
+    longer = content.going_on(book, data)
+    whose = None if longer is None else book.row("SELECT id FROM recording WHERE content_id = ?", (longer,))
+    _superseded(book, recording_id, None if whose is None else int(whose["id"]))

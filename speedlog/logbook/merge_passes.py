@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from speedlog.errors import plain
-from speedlog.logbook import keeping, merge_files, merge_values, results, rows
+from speedlog.logbook import keeping, merge_check, merge_files, merge_values, results, rows
 from speedlog.logbook.joining import FoundDrive, kept_pass
 from speedlog.settings import LogbookSettings
 
@@ -64,7 +64,9 @@ def take_results(merging: Merging) -> None:
         if results.is_current(book, wanted) or row["inputs_sha256"] != wanted.sha256:
             continue
         kept = book.row("SELECT inputs_sha256 FROM result WHERE pass_id = ?", (here,))
-        if kept is None or kept["inputs_sha256"] != wanted.sha256:
+        if (kept is None or kept["inputs_sha256"] != wanted.sha256) and merge_check.sound_review(
+            row["review"]
+        ):
             values = {name: row[name] for name in row.keys()} | {"pass_id": here}  # noqa: SIM118 (a Row's keys)
             marks = ", ".join("?" * len(values))
             book.run(

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import json
+import lzma
 import re
 import shutil
 import sqlite3
+import tracemalloc
+import zlib
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -15,6 +18,7 @@ from speedlog.errors import SpeedlogError
 from speedlog.logbook import content, results, rows
 from speedlog.logbook.add import FileOptions, add_files, add_session
 from speedlog.logbook.merge import Conflict, merge
+from speedlog.logbook.merge_check import sound_review
 from speedlog.logbook.merge_values import Before, outcome
 from speedlog.logbook.rules import rules, set_rule
 from speedlog.logbook.store import Logbook
@@ -304,6 +308,59 @@ def test_strangers_files_are_refused_and_change_nothing(book: Logbook, tmp_path:
             merge(new, damaged)
         assert rows.recordings(new) == []
     assert dump(book) == state
+
+
+@pytest.mark.parametrize(
+    ("statement", "said"),
+    [
+        ("UPDATE session SET date = 'soon'", 'session "Invented morning" is not as speedlog keeps it'),
+        ("UPDATE session SET weather = '[1]'", 'session "Invented morning" is not as speedlog keeps it'),
+        ("UPDATE pass SET setup = '[]' WHERE id = 2", "pass 2 is not as speedlog keeps it"),
+        ("UPDATE pass SET setup = '{\"tyre\": {}}' WHERE id = 2", "pass 2 is not as speedlog keeps it"),
+        ("UPDATE pass SET stated = '{}' WHERE id = 2", "pass 2 is not as speedlog keeps it"),
+        ("UPDATE pass SET start_utc = 'x', end_utc = 'y' WHERE id = 1", "pass 1 is not as speedlog keeps it"),
+        ("UPDATE pass SET end_utc = NULL WHERE id = 1", "pass 1 is not as speedlog keeps it"),
+        (
+            "UPDATE course SET content_id = (SELECT content_id FROM recording LIMIT 1)",
+            'course "Oldfen runway" is not as speedlog keeps it',
+        ),
+    ],
+)
+def test_what_add_never_wrote_is_refused(statement: str, said: str, two: tuple[Logbook, Logbook]) -> None:
+    here, there = two
+    with there.writing("by hand"):
+        there.run(statement)
+    state = dump(here)
+    with pytest.raises(SpeedlogError, match=said):
+        merge(here, there.path)
+    assert dump(here) == state
+
+
+def test_bytes_that_unpack_to_more_than_they_claim_are_never_unpacked(book: Logbook, empty: Logbook) -> None:
+    """A bomb: 100 MB of zeros in a few kB. Only as many bytes are made as its row claims, and their hash fails."""
+    bomb = lzma.compress(bytes(100_000_000))
+    with book.writing("a test"):
+        book.run(
+            "UPDATE content SET packed = ? WHERE id = (SELECT content_id FROM recording WHERE name = 'p03_rear.csv')",
+            (bomb,),
+        )
+    tracemalloc.start()
+    with pytest.raises(SpeedlogError, match="are damaged"):
+        merge(empty, book.path)
+    assert tracemalloc.get_traced_memory()[1] < 20_000_000
+    tracemalloc.stop()
+
+
+@pytest.mark.usefixtures("blank_review")
+def test_a_result_that_is_none_is_made_again(book: Logbook, empty: Logbook) -> None:
+    packed = zlib.compress(b'{"passes": 3}')
+    with book.writing("a test"):
+        book.run("UPDATE result SET review = ? WHERE pass_id = 2", (packed,))
+    merge(empty, book.path)
+    assert [row.result is None for row in rows.passes(empty)] == [False, True, False]
+    assert (
+        not sound_review(zlib.compress(bytes(30_000_000))) and not sound_review(b"x") and sound_review(None)
+    )
 
 
 @pytest.mark.parametrize(
