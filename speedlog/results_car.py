@@ -306,7 +306,7 @@ class FixSignal:
 
     Attributes:
         per_100_a: change of the signal for 100 A more, speed held; its sign as measured.
-        p_value: one-sided, by permuting whole blocks within each pass: the share of permutations at least as bad.
+        p_value: one-sided: the share of permutations (the signal shifted against the current) at least as bad.
         least_p: the smallest p that so few blocks could reach. passes: a pass of each logger counts.
     """
 

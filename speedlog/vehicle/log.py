@@ -90,12 +90,12 @@ def _lift(time: Array, current: Array | None, top_s: float, settings: VehicleSet
 def coasting(log: CarLog, settings: VehicleSettings) -> Flags:
     """(N,) rows after the lift without power or brake.
 
-    Throttle neutral and no current, from the lift on, until the car loses speed quicker than just after the
-    lift: drag falls with speed, so anything more is a brake.
+    Throttle neutral and no current, from the lift on, until the car loses speed quicker than drag does, which
+    falls with the square of speed from what it was just after the lift: anything more is a brake.
     """
     after = log.time_s > log.lift_s
     throttle, current = log.channel("throttle"), log.channel("current_a")
-    idle = after & np.isfinite(log.accel_mps2)
+    idle = after & np.isfinite(log.accel_mps2) & (log.speed_mps > settings.moving_mps)
     if throttle is not None:
         idle &= ~(np.abs(throttle) > settings.neutral_throttle)
     if current is not None:
@@ -108,8 +108,10 @@ def coasting(log: CarLog, settings: VehicleSettings) -> Flags:
     losing = -log.accel_mps2[rows]
     # while the throttle closes, each row loses speed quicker than the one before
     settled = int(np.argmax(np.diff(losing) < settings.coast_rise_mps2))
-    level = np.minimum.accumulate(losing[settled:])
-    quicker = np.flatnonzero(losing[settled:] > level + settings.coast_rise_mps2)
+    first = float(np.median(losing[settled : settled + 3])) - settings.rolling_mps2
+    slower = np.square(log.speed_mps[rows[settled:]] / log.speed_mps[rows[settled]])
+    by_drag = settings.rolling_mps2 + max(first, 0.0) * slower
+    quicker = np.flatnonzero(losing[settled:] > by_drag + settings.coast_rise_mps2)
     end = settled + (int(quicker[0]) if len(quicker) else len(rows) - settled)
     found = np.zeros(len(log.time_s), dtype=bool)
     found[rows[settled:end]] = True

@@ -45,8 +45,9 @@ def pack_of(log: CarLog | None, heat: Heat, facts: CarFacts, settings: VehicleSe
     elif heat.current_of == "motor":
         why["resistance_ohm"] = why["energy_wh"] = wording.NOT_PACK_CURRENT
     else:
-        current = quieted(np.abs(current), reading_noise(current))
-        found |= _resistance(log, voltage, current, heat.current_scale, facts, why, settings)
+        noise = reading_noise(current)
+        current = quieted(np.abs(current), noise)
+        found |= _resistance(log, voltage, current, noise, heat.current_scale, facts, why, settings)
         found |= _energy(log, voltage, current, heat, facts, why)
     return PackUse(
         cells=facts.cells,
@@ -87,7 +88,9 @@ def fit_cloud(
         if done:
             break
     kept = weight > 0
-    spread = float(np.sqrt(np.sum(weight * off**2) / max(weight.sum() - 3, 1.0)))
+    if np.count_nonzero(kept) < 10:  # no line in this cloud: all of it, and its whole spread
+        kept, weight = np.ones(len(off), dtype=bool), np.ones(len(off))
+    spread = max(float(np.sqrt(np.sum(weight * off**2) / max(weight.sum() - 3, 1.0))), 1e-6)
     worth = correlation_factor(off[kept])
     normal = design.T @ (weight[:, None] * design) / (spread**2 * worth)
     normal[1, 1] += fall_u**-2
@@ -95,7 +98,7 @@ def fit_cloud(
 
 
 def _resistance(
-    log: CarLog, voltage: Array, current: Array, scale: Quantity95, facts: CarFacts, why: dict[str, str],
+    log: CarLog, voltage: Array, current: Array, noise: float, scale: Quantity95, facts: CarFacts, why: dict[str, str],
     settings: VehicleSettings,
 ) -> dict[str, Any]:  # fmt: skip
     rows = np.isfinite(voltage) & np.isfinite(current)
@@ -105,6 +108,9 @@ def _resistance(
     true = current[rows] * scale.value
     if float(np.std(true)) < settings.pack_least_spread_a:
         why["resistance_ohm"] = wording.LITTLE_SPREAD
+        return {}
+    if not float(np.ptp(voltage[rows])) > 0:
+        why["resistance_ohm"] = wording.NO_RESISTANCE
         return {}
     cells = facts.cells or max(1, round(float(np.max(voltage[rows])) / 4.0))
     cloud = fit_cloud(
@@ -129,7 +135,7 @@ def _resistance(
         "open_v": Quantity95.spread(e0, u[0]),
         "fall_v_per_ah": Quantity95.spread(fall, math.hypot(u[1], fall * share)),
         # scale drops out of R times I
-        "sag_v": Quantity95.spread(ohm * top, math.hypot(top * u[2], 2 * ohm * reading_noise(true))),
+        "sag_v": Quantity95.spread(ohm * top, math.hypot(top * u[2], 2 * ohm * noise)),
         "hand_less_logged_v": None if rest is None else Quantity95.spread(
             rest.value - float(end @ cloud.fit), math.hypot(rest.standard_u, math.sqrt(end @ cloud.covariance @ end))
         ),

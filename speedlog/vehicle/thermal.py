@@ -98,6 +98,9 @@ def thermal_of(
             hand, why_not=MappingProxyType({**hand.why_not, "cooling_s": text, "heat_rise_k": text})
         )
     data = _on_grid(log, temp, heating, facts)
+    if not data.squared.any():  # it warmed, and nothing that goes with heat was logged meanwhile
+        hand = _by_hand(facts, settings)
+        return replace(hand, why_not=MappingProxyType({**hand.why_not, "heat_rise_k": wording.NO_HEATING}))
     between = (settings.thermal_tau_s, settings.thermal_lag_s)
     for loose in _LOOSE:
         pairs = _fitted(data, facts, settings, *between, loose)

@@ -42,6 +42,7 @@ class _Rows:
     per_s: Array
     driving: Flags
     coasting: Flags
+    wheel_step_s: float
 
 
 def tyre_of(pass_: Pass, log: CarLog | None, facts: CarFacts, settings: VehicleSettings) -> TyreUse:
@@ -116,6 +117,7 @@ def _rows(pass_: Pass, log: CarLog, wheel: Array, settings: VehicleSettings) -> 
         accel / speed,
         both[0],
         both[1],
+        float(np.median(np.diff(log.time_s[known]))),
     )
 
 
@@ -137,7 +139,10 @@ def _mean(rows: _Rows, which: Flags, settings: VehicleSettings) -> tuple[float, 
     middle = float(np.median(logs))
     spread = 1.4826 * float(np.median(np.abs(logs - middle)))
     kept = np.abs(logs - middle) <= max(4 * spread, 1e-4)
-    own = max(spread, 5e-4) / math.sqrt(np.count_nonzero(kept))
+    # rows of the wheel's log, read between, serve several of the GNSS's: no more count than it has, and a straight
+    # line between two rows has 2/3 of their variance
+    rows_of_wheel = float(np.ptp(rows.time_s[which])) / rows.wheel_step_s + 1
+    own = max(spread, 5e-4) * math.sqrt(1.5 / min(float(np.count_nonzero(kept)), rows_of_wheel))
     drift = settings.gnss_drift_mps / float(np.mean(rows.speed_mps[which]))
     return float(logs[kept].mean()), math.hypot(own, drift), float(np.mean(rows.per_s[which]))
 

@@ -29,6 +29,7 @@ NOT_APART = (
 APART = "Growth and slip are told apart, so their sum is not given."
 NO_MEASURE_TYRE = "The tyre was not measured before and after."
 LITTLE_RISE = "The motor warmed by only {rise:.0f} °C in the log: too little to show how it heats and cools."
+NO_HEATING = "Nothing that heats the motor was logged while it warmed."
 SHORT_COOLING = "The log ends too soon after the heat to show how the motor cools."
 NO_MOTOR_CURRENT = (
     "The motor's own current is not known: neither logged, nor to be had from the pack's without Kv."
