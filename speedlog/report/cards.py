@@ -7,12 +7,14 @@ from dataclasses import dataclass, replace
 
 from speedlog.report import wording
 from speedlog.report.bars import Bar, Scale, scale
+from speedlog.report.car_words import CarBlock, car_blocks, cautions
 from speedlog.report.charts import charts
 from speedlog.report.curves import letter
 from speedlog.report.localtime import LocalClock
 from speedlog.report.numbers import mps, with_tokens
 from speedlog.report.view import Chart
 from speedlog.results import Interval, Logger, Pass, RecordingSummary, Review
+from speedlog.results_car import CarPass
 from speedlog.session import SessionPass, parse_trap
 from speedlog.settings import ReportSettings
 
@@ -61,6 +63,8 @@ class Own:
     """What the session itself says of a pass. `setup` rows: name, value, whether this pass states it."""
 
     changed: str = ""
+    brief: str = ""  # the change in a few words, where room is scarce
+    any_change: bool = False
     setup: tuple[tuple[str, str, bool], ...] = ()
     measured: tuple[tuple[str, str], ...] = ()
     weather: tuple[str, ...] = ()
@@ -94,6 +98,8 @@ class Card:
     warnings: tuple[str, ...] = ()
     recordings: tuple[tuple[str, RecordingSummary], ...] = ()
     own: Own = Own()
+    car: tuple[CarBlock, ...] = ()
+    cautions: tuple[str, ...] = ()
 
     def figure(self, look: str) -> Figure | None:
         """The one of the three numbers with this look, if it is known."""
@@ -127,6 +133,7 @@ def card(
     bars = [row.bar for row in rows]
     drawn = charts(found, key, settings)
     remarks = (wording.pulling(found, settings), wording.peak(found), wording.straightness(found))
+    car: CarPass | None = getattr(found, "car", None)  # where the car stage has been at work
     return Card(
         key=key,
         title=title,
@@ -150,6 +157,8 @@ def card(
         warnings=_warnings(found, review),
         recordings=_recordings(found, review),
         own=_own(entry, first),
+        car=() if car is None else car_blocks(car),
+        cautions=() if car is None else cautions(car),
     )
 
 
@@ -179,6 +188,8 @@ def _own(entry: SessionPass | None, first: bool) -> Own:
     setup = [(names[key], wording.setup_value(item), key in stated) for key, item in entry.setup.items()]
     return Own(
         changed=wording.changes(entry, first),
+        brief=wording.change_brief(entry),
+        any_change=bool(entry.changes),
         setup=tuple(setup),
         measured=tuple((wording.MEASURED[key], value.text) for key, value in entry.measured.items()),
         weather=tuple(wording.weather(entry.weather)),
@@ -250,16 +261,16 @@ def _common_rows(found: Pass, entry: SessionPass | None) -> list[Row]:
         number = mps(official.speed_mps, wording.given(figure))
         bar = Bar(official.speed_mps, official.interval95_mps, "trap")
         kind, reach = f"given as {official.text}", wording.span(official.interval95_mps)
-        rows.append(Row("Trap figure", "", number, kind, reach, "", "", wording.TRAP_IS, bar))
+        rows.append(Row("Trap figure", "", number, kind, reach, "", "", "", bar))
     if trap is not None and trap.estimate_mps is not None:
         bar = Bar(trap.estimate_mps, trap.interval95_mps, "estimate")
         off, seen = wording.estimate_difference(trap), wording.estimate_coverage(trap)
         number, reach = mps(trap.estimate_mps), wording.span(trap.interval95_mps)
-        rows.append(Row("Estimate", "", number, wording.MEAN, reach, off, seen, wording.ESTIMATE_SAYS, bar))
+        rows.append(Row("Estimate", "", number, wording.MEAN, reach, off, seen, "", bar))
     elif peak is not None:
         bar = Bar(peak.estimate_mps, peak.interval95_mps, "estimate")
         number, reach = mps(peak.estimate_mps), wording.span(peak.interval95_mps)
-        rows.append(Row("Estimate", "", number, wording.FASTEST, reach, "", "", wording.ESTIMATE_SAYS, bar))
+        rows.append(Row("Estimate", "", number, wording.FASTEST, reach, "", "", "", bar))
     return rows
 
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from speedlog.report import wording
+from speedlog.report import chart_words
 from speedlog.report.curves import (
     DASHES,
     broken,
@@ -63,7 +63,7 @@ def path_chart(view: View, prefix: str) -> Chart | None:
         _curve(view, place, item, sign * item.across_m, _ACROSS, "y", rank)
         for rank, (place, item) in enumerate(items)
     ]
-    caption = wording.chart_path(view.found, across_step, along_step)
+    caption = chart_words.chart_path(view.found, across_step, along_step)
     return Chart(f"{prefix}-path", "Path across the line", caption, {"data": traces, "layout": layout})
 
 
@@ -136,7 +136,7 @@ def _stack(view: View, key: str, title: str, channels: tuple[_Channel, ...]) -> 
         heading = item.name + (f",{item.unit}" if item.unit else "")
         layout["annotations"].append(label(0, top, heading, xref="paper", xanchor="left", yanchor="bottom"))
         by_letter = {letter(place): found for place, found in values.items()}
-        said.append(wording.chart_channel(item.name, item.unit, by_letter, item.digits))
+        said.append(chart_words.chart_channel(item.name, item.unit, by_letter, item.digits))
     layout["xaxis"]["anchor"] = "y" if len(filled) == 1 else f"y{len(filled)}"
     return Chart(key, title, " ".join(said), {"data": traces, "layout": layout})
 

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from speedlog.report import wording
+from speedlog.report import chart_words, wording
 from speedlog.report.channels import path_chart, power_chart, signal_chart
 from speedlog.report.curves import (
     SYMBOLS,
@@ -56,7 +56,7 @@ def charts(found: Pass, prefix: str, settings: ReportSettings) -> tuple[Chart, .
 
 def _speed(view: View, prefix: str) -> Chart:
     lanes = [place for place, logger in enumerate(view.found.loggers) if logger.faults]
-    lane_px, speed_px = 36 * len(lanes) + (22 if lanes else 0), 330
+    lane_px, speed_px = 36 * len(lanes) + (22 if lanes else 0), 300
     split = lane_px / (lane_px + speed_px)
     layout = base_layout(view, speed_px + lane_px + 74)
     top = extent(
@@ -94,7 +94,7 @@ def _speed(view: View, prefix: str) -> Chart:
             )
         )
     figure = {"speed": True, "data": traces, "layout": layout}
-    return Chart(f"{prefix}-speed", "Speed along the line", wording.chart_speed(view.found), figure)
+    return Chart(f"{prefix}-speed", "Speed along the line", chart_words.chart_speed(view.found), figure)
 
 
 def _official(view: View) -> Array:
@@ -244,7 +244,7 @@ def _zoom(view: View, prefix: str) -> Chart:
     """The speed chart's own curves over the trap: the script borrows them, nothing is stored twice."""
     low, high = view.zoom
     trace = view.trace
-    layout = base_layout(view, 380)
+    layout = base_layout(view, 374)  # as the speed chart beside it
     layout["xaxis"]["range"] = [high, low] if view.reverse else [low, high]
     layout["annotations"] = [item for item in layout["annotations"] if item["text"] == "trap"]
     parts = [values[view.near(trace.along_m)] for values in (trace.speed_low_mps, trace.speed_high_mps)]
@@ -269,7 +269,7 @@ def _zoom(view: View, prefix: str) -> Chart:
         layout["annotations"].append(label(before, trap.official.speed_mps, text, **at))
     count = 2 + len(_readings(view))
     figure = {"speed": True, "borrow": f"{prefix}-speed", "curves": count, "layout": layout, "own_x": True}
-    said = wording.chart_trap(view.found, *_at_beams(view))
+    said = chart_words.chart_trap(view.found, *_at_beams(view))
     return Chart(f"{prefix}-trap", "Through the trap", said, figure, "trap")
 
 

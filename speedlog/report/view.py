@@ -24,6 +24,11 @@ class Chart:
     figure: Figure
     side: str = "line"  # "line": on the common distance axis; "trap": on its own
 
+    @property
+    def wide(self) -> bool:
+        """Of those that are looked at first: speed along the line, and through the trap."""
+        return bool(self.figure.get("speed"))
+
 
 @dataclass(frozen=True, eq=False)
 class View:

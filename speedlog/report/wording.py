@@ -10,9 +10,11 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from speedlog.course import geometry
+from speedlog.course.coursefile import Course
 from speedlog.report.numbers import dif, mps, num
 from speedlog.report.verdict_words import HELPED, VERDICTS
-from speedlog.results import Array, Fault, FaultKind, Interval, Logger, Pass, Trap, VerdictCode
+from speedlog.results import Fault, FaultKind, Interval, Logger, Pass, Trap, VerdictCode
 from speedlog.session import Change, SessionPass, SetupValue, Weather
 from speedlog.settings import ReportSettings
 from speedlog.units import Quantity
@@ -72,18 +74,19 @@ SAFETY = (
     "The page tells what the logs and the trap say of passes already made. It does not say that the next "
     "one, or any part of the car, is fit for it.",
 )
-TRAP_IS = (
-    "The timekeeper's figure; its interval comes from the timer's step, the trap's length and the digits "
-    "quoted."
+HOW_TO_READ = (
+    "± and “to” give 95 % intervals: honest ones hold the true speed 95 times in 100.",
+    "The estimate is what all logs together say, made without knowing a trap figure; it is no official speed.",
+    "A trap figure's interval comes from the timer's step, the trap's length and the digits quoted.",
 )
 MEAN = "mean through the trap"
 FASTEST = "fastest moment"
-ESTIMATE_SAYS = "What all logs together say, made without knowing the trap figure."
 NO_INTERVAL = "a reading, without an interval of its own"
 NO_FIGURE = "No trap figure was given, so the estimate stands alone."
 NO_COURSE = "No course was given: the pass has its own fitted line, and only its fastest moment can be told."
 NO_TRAP = "The logs do not show this pass going through the trap."
 NO_CHART = "There are no samples of this pass to draw."
+NO_LIBRARY = "The charts need the file {name} beside this page; every verdict and number stands in the text."
 CARRIED = "What a pass does not say again is carried over from the pass before."
 
 
@@ -146,6 +149,25 @@ def estimate_difference(trap: Trap) -> str:
 
 def estimate_coverage(trap: Trap) -> str:
     return f"GNSS covers {100 * trap.coverage:.0f}\u00a0% of the trap"
+
+
+def how_to_read(found: Sequence[Pass]) -> tuple[str, ...]:
+    """What the figures of a page mean: as much of it as the page has figures for."""
+    given = any(item.trap and item.trap.official for item in found)
+    return HOW_TO_READ if given else HOW_TO_READ[:2]
+
+
+def place(course: Course) -> tuple[str, ...]:
+    """Where the line and the trap lie on the earth: only for a page that was asked to tell."""
+    line = course.line
+    said = [
+        f"The line starts at {line.lat_deg:.6f}, {line.lon_deg:.6f} (WGS 84, degrees), heading "
+        f"{line.heading_deg:.1f}° true."
+    ]
+    for name, along in (("entry", course.entry_m), ("exit", course.exit_m)):
+        lat, lon = geometry.place(line, along)
+        said.append(f"The trap's {name} beam: {lat:.6f}, {lon:.6f}, {along:g}\u00a0m along.")
+    return tuple(said)
 
 
 def coverage(logger: Logger) -> str:
@@ -223,57 +245,6 @@ def fault_where(fault: Fault) -> str:
     return f"{fault.start_along_m:.0f} m to {fault.end_along_m:.0f} m"
 
 
-def chart_speed(found: Pass) -> str:
-    """What the chart of speed against distance shows."""
-    parts = ["Speed against distance along the line."]
-    if (said := peak(found)) is not None:
-        parts.append(said)
-    faults = [fault for logger in found.loggers for fault in logger.faults]
-    placed = [fault for fault in faults if fault.start_along_m is not None and fault.end_along_m is not None]
-    if not faults:
-        parts.append("No logger shows a fault.")
-    if placed:
-        near = sum(fault.near_trap for fault in placed) or "none"
-        parts.append(f"{counted(len(placed), 'fault')} marked below the curve, {near} near the trap.")
-    if len(faults) > len(placed):
-        parts.append(f"{counted(len(faults) - len(placed), 'fault')} without a known place on the line.")
-    return " ".join(parts)
-
-
-def chart_trap(found: Pass, entry_mps: float | None, exit_mps: float | None) -> str:
-    """What the zoom on the trap shows."""
-    parts = []
-    if entry_mps is not None and exit_mps is not None:
-        parts.append(
-            f"By the estimate it entered the trap at {mps(entry_mps)} and left it at {mps(exit_mps)}."
-        )
-    trap = found.trap
-    if trap is not None and trap.official is not None and trap.interval95_mps is not None:
-        low, high = trap.official.interval95_mps
-        if high < trap.interval95_mps[0]:
-            parts.append("The trap figure, with its uncertainty, lies below the estimate's interval.")
-        elif low > trap.interval95_mps[1]:
-            parts.append("The trap figure, with its uncertainty, lies above the estimate's interval.")
-        else:
-            parts.append("The trap figure and the estimate overlap within their uncertainties.")
-    return " ".join(parts) or "The stretch round the trap."
-
-
-def chart_channel(name: str, unit: str, values: Mapping[str, Array], digits: int) -> str:
-    """The range of one channel, logger by logger: "Satellites used: A 12 to 19, B 9 to 14."."""
-    said = []
-    for letter, found in values.items():
-        low, high = float(np.nanmin(found)), float(np.nanmax(found))
-        ends = dict.fromkeys((f"{low:.{digits}f}", f"{high:.{digits}f}"))  # one word where they are the same
-        said.append(f"{letter} {' to '.join(ends)}{unit}")
-    return f"{name}: {', '.join(said)}."
-
-
-def chart_path(found: Pass, across_m: float, along_m: float) -> str:
-    said = straightness(found) or "The path across the line."
-    return f"{said} Not to scale: a grid square is {across_m:g}\u00a0m across and {along_m:g}\u00a0m along."
-
-
 def changes(entry: SessionPass, first: bool) -> str:
     """What was changed on the car since the pass before."""
     if first:
@@ -281,6 +252,15 @@ def changes(entry: SessionPass, first: bool) -> str:
     if not entry.changes:
         return "Nothing on the car was changed since the pass before, as far as the session says."
     return f"Changed since the pass before: {'; '.join(_change(item) for item in entry.changes)}."
+
+
+def change_brief(entry: SessionPass) -> str:
+    """The change in as few words as a small chart has room for."""
+    if not entry.changes:
+        return ""
+    first = entry.changes[0]
+    said = f"{SETUP[first.key].lower()} {setup_value(first.after)}"
+    return said if len(entry.changes) == 1 else f"{said}, and {len(entry.changes) - 1} more"
 
 
 def _change(item: Change) -> str:

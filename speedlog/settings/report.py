@@ -17,3 +17,4 @@ class ReportSettings:
     zoom_m: float = setting(40.0, "m", "shown on each side of the trap: a second or less at these speeds")
     most_points: int = setting(600, "points a curve", "a pass at 25 Hz has about as many; a curve has fewer pixels")
     label_gap: float = setting(0.2, "share of the chart", "labels of faults nearer to each other would overlap")
+    panel_points: int = setting(120, "points a curve", "of a small chart: it is 220 pixels wide")

@@ -1,8 +1,6 @@
-"use strict";
-/* Draws the charts as they are scrolled to, and rewrites the speeds in the unit chosen. Every speed
-   in the page carries metres per second; verdicts and numbers stand in the HTML without this. */
-(function () {
-  const units = JSON.parse(document.getElementById("units").textContent); // symbol: [m/s in one, digits]
+/* Draws the charts of the passes as they are scrolled to, in the unit chosen. Verdicts, numbers and the day's
+   small charts stand in the HTML without this. */
+const charts = (function () {
   const dark = window.matchMedia("(prefers-color-scheme: dark)");
   const themes = {
     light: {ink: "#101418", soft: "#454d54", paper: "#ffffff", grid: "#dde2e5", band: "rgba(16,20,24,.22)",
@@ -13,37 +11,47 @@
   const palette = {vermillion: "#d55e00", orange: "#e69f00", blue: "#0072b2", purple: "#cc79a7", sky: "#56b4e9",
     green: "#009e73", yellow: "#f0e442", logger1: "#009e73", logger2: "#e69f00", logger3: "#cc79a7",
     logger4: "#56b4e9", logger5: "#f0e442"};
-  const printed = {width: 690, shrink: 0.8}; // A4 less the margins, in CSS pixels
-  const holders = document.querySelectorAll(".plot");
+  // A4 less its margins, in CSS pixels: [width, share of the height] of a chart on paper
+  const paper = {line: [424, 0.55], zoom: [268, 0.55], alone: [700, 0.55], rest: [700, 0.54]};
+  const holders = [...document.querySelectorAll(".plot")];
   const drawn = new Map(); // charts drawn so far: the stretch looked at, and whether it is their own
-  let unit = document.querySelector('input[name="unit"]:checked').value;
   let printing = false;
 
-  function number(mps, signed) {
-    const [size, digits] = units[unit];
-    const text = Math.abs(mps / size).toFixed(digits);
-    const zero = Number(text) === 0;
-    return (zero ? "" : mps < 0 ? "\u2212" : signed ? "+" : "") + text;
-  }
+  // ---- the library: in this page as text, or in a file beside it; it is run when first needed ----
+  const kept = document.getElementById("charting");
+  let missing = false;
+  let asked = false;
 
-  function showNumbers() {
-    for (const item of document.querySelectorAll("[data-mps]")) {
-      const kept = item.dataset.givenUnit === unit ? item.dataset.given : null;
-      item.textContent = kept || number(Number(item.dataset.mps), "signed" in item.dataset);
+  function ready() {
+    if (window.Plotly) return true;
+    if (kept.dataset.file) {
+      fetchLibrary();
+      return false;
     }
-    for (const item of document.querySelectorAll("[data-unit]")) item.textContent = unit;
+    const script = document.createElement("script");
+    script.textContent = kept.textContent;
+    document.head.append(script);
+    return true;
   }
 
-  // ---- charts ----
-
-  function charting() {
-    if (!window.Plotly) {
-      const script = document.createElement("script");
-      script.textContent = document.getElementById("charting").textContent;
-      document.head.append(script);
-    }
-    return window.Plotly;
+  function fetchLibrary() {
+    if (asked) return;
+    asked = true;
+    const script = document.createElement("script");
+    script.addEventListener("load", drawNext);
+    script.addEventListener("error", () => {
+      missing = true;
+      waiting.length = 0;
+      for (const holder of holders) {
+        holder.textContent = kept.dataset.missing;
+        holder.style.height = "auto";
+      }
+    });
+    script.src = kept.dataset.file;
+    document.head.append(script);
   }
+
+  // ---- one figure ----
 
   function colours() {
     const name = dark.matches && !printing ? "dark" : "light";
@@ -59,8 +67,8 @@
     if (typeof value !== "string") return value;
     if (/color$/.test(key) && value[0] === "@") return look[value.slice(1)];
     if (key !== "text" && key !== "hovertemplate") return value;
-    return value.replace(/\{unit\}/g, unit).replace(/\{y\}/g, "%{y:." + units[unit][1] + "f}")
-      .replace(/\{mps:(-?[\d.]+)\}/g, (all, mps) => number(Number(mps)) + "\u00a0" + unit);
+    return value.replace(/\{unit\}/g, speeds.unit()).replace(/\{y\}/g, "%{y:." + speeds.digits() + "f}")
+      .replace(/\{mps:(-?[\d.]+)\}/g, (all, mps) => speeds.number(Number(mps)) + "\u00a0" + speeds.unit());
   }
 
   function stored(id) {
@@ -68,7 +76,7 @@
   }
 
   function inUnit(figure) {
-    const size = units[unit][0];
+    const size = speeds.size();
     const scaled = (list) => list.map((item) => (item === null ? null : item / size));
     for (const trace of figure.data) if (!trace.yaxis || trace.yaxis === "y") trace.y = scaled(trace.y);
     for (const shape of figure.layout.shapes) if (shape.yref === "y") [shape.y0, shape.y1] = scaled([shape.y0, shape.y1]);
@@ -76,7 +84,7 @@
     figure.layout.yaxis.range = scaled(figure.layout.yaxis.range);
   }
 
-  function figureOf(id) {
+  function figureOf(id, kind, beside) {
     const raw = stored(id);
     if (raw.borrow) {
       raw.data = stored(raw.borrow).data.slice(0, raw.curves);
@@ -87,22 +95,41 @@
     figure.layout.dragmode = window.matchMedia("(pointer: coarse)").matches ? false : "zoom";
     figure.layout.font.family = getComputedStyle(document.body).fontFamily;
     if (printing) {
-      figure.layout.width = printed.width;
-      figure.layout.height = Math.round(figure.layout.height * printed.shrink);
-      figure.layout.font.size -= 2;
-      for (const note of figure.layout.annotations) note.font.size -= 2;
+      onPaper(figure.layout, kind, beside);
+      for (const trace of figure.data) if (trace.mode === "markers") trace.marker.size *= 0.7;
     }
     return figure;
   }
 
+  function onPaper(layout, kind, beside) {
+    const [width, share] = paper[kind];
+    layout.width = (width - 14 * (beside - 1)) / beside; // of the further charts so many stand side by side
+    layout.height = Math.round(layout.height * share);
+    Object.assign(layout.margin, {l: 42, r: 6, b: 34, t: layout.margin.t - 6});
+    layout.font.size = 9.5;
+    for (const note of layout.annotations) note.font.size = 9.5;
+  }
+
+  function kindOf(holder) {
+    const figure = holder.parentElement;
+    if (figure.classList.contains("rest")) return "rest";
+    if (figure.parentElement.childElementCount === 1) return "alone";
+    return figure.classList.contains("zoom") ? "zoom" : "line";
+  }
+
+  function besides(holder) {
+    const row = holder.closest(".halves");
+    return row ? row.querySelectorAll(".plot").length : 1;
+  }
+
   function draw(holder) {
     const id = holder.dataset.chart;
-    const figure = figureOf(id);
+    const figure = figureOf(id, kindOf(holder), besides(holder));
     const now = drawn.get(id);
     if (now && now.range && !printing) figure.layout.xaxis.range = now.range;
     holder.style.height = figure.layout.height + "px";
     const config = {displayModeBar: false, responsive: !printing, doubleClick: "reset", showTips: false};
-    charting().react(holder, figure.data, figure.layout, config);
+    window.Plotly.react(holder, figure.data, figure.layout, config);
     if (now) return;
     drawn.set(id, {range: null, own: Boolean(figure.own_x)});
     if (!figure.own_x) holder.on("plotly_relayout", (change) => follow(holder, change));
@@ -128,46 +155,51 @@
     for (const holder of holders) if (drawn.has(holder.dataset.chart)) draw(holder);
   }
 
+  // ---- when to draw ----
+
   const waiting = []; // one chart at a time, so that the page answers in between
   function drawNext() {
+    if (missing || !waiting.length || !ready()) return;
     const holder = waiting.shift();
-    if (!holder) return;
     if (waiting.length) setTimeout(drawNext);
     if (!drawn.has(holder.dataset.chart)) draw(holder);
   }
-  if ("IntersectionObserver" in window) {
-    const watch = new IntersectionObserver((entries) => {
-      for (const entry of entries) {
-        if (!entry.isIntersecting) continue;
-        watch.unobserve(entry.target);
-        waiting.push(entry.target);
-      }
-      if (waiting.length) setTimeout(drawNext);
-    }, {rootMargin: "300px"});
-    holders.forEach((holder) => watch.observe(holder));
-  } else holders.forEach(draw);
 
-  // On paper: every chart, in the light colours, at the width of the page; every detail opened.
-  let closed = [];
+  // On a phone the further charts of a pass wait to be opened: the next pass is not so far away then.
+  if (window.matchMedia("(max-width: 40rem)").matches) {
+    for (const item of document.querySelectorAll("details.more")) item.open = false;
+  }
+  const watch = new IntersectionObserver((entries) => {
+    for (const entry of entries) {
+      if (!entry.isIntersecting) continue;
+      watch.unobserve(entry.target);
+      waiting.push(entry.target);
+    }
+    if (waiting.length) setTimeout(drawNext);
+  }, {rootMargin: "300px"});
+  holders.forEach((holder) => watch.observe(holder));
+  // the library is read in while nothing else is to do, so that the first chart scrolled to is there at once
+  const soon = window.requestIdleCallback || ((call) => setTimeout(call, 300));
+  if (holders.length) window.addEventListener("load", () => soon(ready));
+
+  // On paper: every chart, in the light colours, at the width it has there; units.js opens every detail.
   window.addEventListener("beforeprint", () => {
+    if (!ready()) return;
     printing = true;
-    closed = [...document.querySelectorAll("details:not([open])")];
-    for (const item of closed) item.open = true;
     holders.forEach(draw);
   });
   window.addEventListener("afterprint", () => {
+    if (!printing) return;
     printing = false;
-    for (const item of closed) item.open = false;
     redraw();
   });
 
-  const choice = document.querySelector(".units");
-  choice.hidden = false;
-  choice.addEventListener("change", (event) => {
-    unit = event.target.value;
-    showNumbers();
-    redraw();
-  });
+  speeds.onChange(redraw);
   dark.addEventListener("change", redraw);
-  if (unit) showNumbers(); // a reloaded page may remember another choice
+  return {
+    ask(holder) { // draws a chart that is wanted now; false as long as it is not there
+      if (!drawn.has(holder.dataset.chart) && !missing && ready()) draw(holder);
+      return drawn.has(holder.dataset.chart);
+    },
+  };
 })();

@@ -36,5 +36,11 @@ const speeds = (function () {
   });
   window.addEventListener("afterprint", () => { for (const item of closed) item.open = false; });
   if (unit !== written) show(); // a reloaded page may remember another choice
-  return {number, unit: () => unit, onChange: (tell) => told.push(tell)};
+  return {
+    number,
+    unit: () => unit,
+    size: () => units[unit][0],
+    digits: () => units[unit][1],
+    onChange: (tell) => told.push(tell),
+  };
 })();

@@ -1,0 +1,105 @@
+"""What each chart shows, in words: its text alternative, and its caption."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from speedlog.report import wording
+from speedlog.report.curves import letter
+from speedlog.report.numbers import mps
+from speedlog.results import Array, Pass
+
+
+def day_chart(fastest: str, step_m: float, trap: bool) -> str:
+    """How the day's small charts are read."""
+    told = "Speed along the line, left to right whichever way the car ran, all on one scale"
+    told += f"; a tick along the foot is {step_m:g}\u00a0m"
+    if trap:
+        told += "; the stripe is the trap, the bar across it the trap figure"
+    return (
+        f"{told}. Thin: {fastest.lower()}, the fastest. Blocks along the foot: faults in the logs, "
+        "where they happened."
+    )
+
+
+def panel(found: Pass) -> str:
+    """What a small chart shows: the fastest moment, and what went wrong near the trap."""
+    near = [
+        (place, fault)
+        for place, logger in enumerate(found.loggers)
+        for fault in logger.faults
+        if fault.near_trap
+    ]
+    far = sum(len(logger.faults) for logger in found.loggers) - len(near)
+    said = [wording.peak(found) or "Speed along the line."]
+    said += [
+        f"{letter(place)}: {wording.FAULTS[fault.kind]} near the trap, {wording.fault_where(fault)}."
+        for place, fault in near
+    ]
+    if far:
+        said.append(f"{wording.counted(far, 'fault')} away from the trap.")
+    elif not near:
+        said.append("No logger shows a fault.")
+    return " ".join(said)
+
+
+def more_charts(titles: Sequence[str]) -> str:
+    """The heading over the further charts: their own titles in one line."""
+    names = [title[:1].lower() + title[1:] for title in titles]
+    joined = ", ".join(names[:-1]) + " and " + names[-1] if len(names) > 1 else names[0]
+    return joined[:1].upper() + joined[1:]
+
+
+def chart_speed(found: Pass) -> str:
+    """What the chart of speed against distance shows."""
+    parts = ["Speed against distance along the line."]
+    if (said := wording.peak(found)) is not None:
+        parts.append(said)
+    faults = [fault for logger in found.loggers for fault in logger.faults]
+    placed = [fault for fault in faults if fault.start_along_m is not None and fault.end_along_m is not None]
+    if not faults:
+        parts.append("No logger shows a fault.")
+    if placed:
+        near = sum(fault.near_trap for fault in placed) or "none"
+        parts.append(f"{wording.counted(len(placed), 'fault')} marked below the curve, {near} near the trap.")
+    if len(faults) > len(placed):
+        parts.append(
+            f"{wording.counted(len(faults) - len(placed), 'fault')} without a known place on the line."
+        )
+    return " ".join(parts)
+
+
+def chart_trap(found: Pass, entry_mps: float | None, exit_mps: float | None) -> str:
+    """What the zoom on the trap shows."""
+    parts = []
+    if entry_mps is not None and exit_mps is not None:
+        parts.append(
+            f"By the estimate it entered the trap at {mps(entry_mps)} and left it at {mps(exit_mps)}."
+        )
+    trap = found.trap
+    if trap is not None and trap.official is not None and trap.interval95_mps is not None:
+        low, high = trap.official.interval95_mps
+        if high < trap.interval95_mps[0]:
+            parts.append("The trap figure, with its uncertainty, lies below the estimate's interval.")
+        elif low > trap.interval95_mps[1]:
+            parts.append("The trap figure, with its uncertainty, lies above the estimate's interval.")
+        else:
+            parts.append("The trap figure and the estimate overlap within their uncertainties.")
+    return " ".join(parts) or "The stretch round the trap."
+
+
+def chart_channel(name: str, unit: str, values: Mapping[str, Array], digits: int) -> str:
+    """The range of one channel, logger by logger: "Satellites used: A 12 to 19, B 9 to 14."."""
+    said = []
+    for source, found in values.items():
+        low, high = float(np.nanmin(found)), float(np.nanmax(found))
+        ends = dict.fromkeys((f"{low:.{digits}f}", f"{high:.{digits}f}"))  # one word where they are the same
+        said.append(f"{source} {' to '.join(ends)}{unit}")
+    return f"{name}: {', '.join(said)}."
+
+
+def chart_path(found: Pass, across_m: float, along_m: float) -> str:
+    said = wording.straightness(found) or "The path across the line."
+    return f"{said} Not to scale: a grid square is {across_m:g}\u00a0m across and {along_m:g}\u00a0m along."
