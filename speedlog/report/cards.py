@@ -111,7 +111,7 @@ def base_name(file: str) -> str:
     return re.split(r"[/\\]", file)[-1] or file
 
 
-def _short(text: str, found: Pass) -> str:
+def short_names(text: str, found: Pass) -> str:
     """A sentence with its files by their own names: where they lie on a computer is nobody's business."""
     for logger in found.loggers:
         text = text.replace(logger.file, base_name(logger.file))
@@ -141,7 +141,7 @@ def card(
         direction=wording.direction(found),
         code=found.verdict.code if found.verdict else "none",
         words=wording.verdict_words(found),
-        verdict=with_tokens(_short(wording.verdict(found), found)),
+        verdict=with_tokens(short_names(wording.verdict(found), found)),
         figures=_figures(found, rows),
         rows=rows,
         row_scale=scale(bars),
@@ -244,7 +244,7 @@ def _rows(found: Pass, entry: SessionPass | None) -> tuple[Row, ...]:
                 wording.span(interval),
                 wording.difference(logger),
                 wording.coverage(logger) if found.trap else "",
-                with_tokens(_short(logger.text, found)),
+                with_tokens(short_names(logger.text, found)),
                 Bar(reading, interval, f"logger{place % 6}"),
                 place,
             )
@@ -289,7 +289,7 @@ def _fault_lines(found: Pass, clock: LocalClock) -> tuple[FaultLine, ...]:
                     where,
                     when,
                     fault.near_trap,
-                    with_tokens(_short(fault.detail, found)),
+                    with_tokens(short_names(fault.detail, found)),
                 )
             )
     return tuple(sorted(lines, key=lambda line: (not line.near_trap, line.when)))
@@ -309,7 +309,7 @@ def _warnings(found: Pass, review: Review) -> tuple[str, ...]:
         for text in item.warnings
     ]
     told = [*found.warnings, *own, *review.warnings]
-    return tuple(dict.fromkeys(_short(text, found) for text in told))
+    return tuple(dict.fromkeys(short_names(text, found) for text in told))
 
 
 def _recordings(found: Pass, review: Review) -> tuple[tuple[str, RecordingSummary], ...]:

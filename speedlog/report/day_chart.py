@@ -52,7 +52,16 @@ class DayChart:
 
 
 @dataclass(frozen=True)
-class _Run:
+class Still:
+    """The speed chart of one pass as it stands until the script draws it anew: labels of its axis, and its area."""
+
+    axis: Markup
+    area: Markup
+    height_px: int
+
+
+@dataclass(frozen=True)
+class Run:
     """A pass on the common axis: metres driven since the first beam (without a trap, since its own start)."""
 
     found: Pass
@@ -74,7 +83,7 @@ def day_chart(
         passes: in the order of the cards; None for a card without a review.
         titles: of the cards.
     """
-    runs = [None if found is None else _run(found, settings) for found in passes]
+    runs = [None if found is None else run_of(found, settings.panel_points) for found in passes]
     drawn = [run for run in runs if run is not None]
     if len(drawn) < 2:
         return None
@@ -95,26 +104,40 @@ def day_chart(
     )  # fmt: skip
 
 
-def _run(found: Pass, settings: ReportSettings) -> _Run | None:
+def still(found: Pass, unit: Unit, height_px: int, settings: ReportSettings) -> Still | None:
+    """One pass by itself, in the room of its speed chart; None without samples."""
+    run = run_of(found, settings.still_points)
+    if run is None:
+        return None
+    top, foot = 26, 48  # as the margins of the chart that takes its place
+    ends = _frame([run])
+    frame = Frame(ends.left, ends.right, 0.0, ends.high_mps, height_px - top - foot, top_px=top, foot_px=foot)
+    axis, grid = speed_axis(frame, unit, most=5)
+    ground = _ground(frame, grid, None if found.trap is None else found.trap.length_m)
+    return Still(axis, _panel(run, frame, ground, True).area, height_px)
+
+
+def run_of(found: Pass, most_points: int) -> Run | None:
+    """A pass on the common axis; None without samples."""
     trace = found.trace
     if trace is None:
         return None
     known = np.isfinite(trace.along_m) & np.isfinite(trace.speed_mps)
-    known &= thin(len(known), np.zeros(len(known), dtype=bool), settings.panel_points)
+    known &= thin(len(known), np.zeros(len(known), dtype=bool), most_points)
     if known.sum() < 2:
         return None
     along, sign = trace.along_m[known], -1.0 if found.outbound is False else 1.0
     origin = float(along[0])
     if found.trap is not None:
         origin = found.trap.exit_m if sign < 0 else found.trap.entry_m
-    return _Run(found, sign * (along - origin), trace.speed_mps[known], origin, sign)
+    return Run(found, sign * (along - origin), trace.speed_mps[known], origin, sign)
 
 
-def _top(run: _Run) -> float:
+def _top(run: Run) -> float:
     return float(run.speed_mps.max())
 
 
-def _frame(runs: Sequence[_Run]) -> Frame:
+def _frame(runs: Sequence[Run]) -> Frame:
     left = min(float(run.at_m.min()) for run in runs)
     right = max(float(run.at_m.max()) for run in runs)
     given = [run.found.trap.official.speed_mps for run in runs if run.found.trap and run.found.trap.official]
@@ -142,7 +165,7 @@ def _ground(frame: Frame, grid: Markup, trap_m: float | None) -> Markup:
     return Markup("").join(parts)
 
 
-def _panel(run: _Run, frame: Frame, ground: Markup, is_best: bool) -> Panel:
+def _panel(run: Run, frame: Frame, ground: Markup, is_best: bool) -> Panel:
     found = run.found
     parts = [ground, *_faults(run, frame)]
     head = Markup(
@@ -158,7 +181,7 @@ def _panel(run: _Run, frame: Frame, ground: Markup, is_best: bool) -> Panel:
     return Panel(Markup("").join(parts), chart_words.panel(found))
 
 
-def _path(run: _Run, frame: Frame) -> str:
+def _path(run: Run, frame: Frame) -> str:
     scale = _WIDE / 100
     points = [
         f"{frame.x(at) * scale:.0f} {frame.y(speed):.1f}"
@@ -167,7 +190,7 @@ def _path(run: _Run, frame: Frame) -> str:
     return "M" + "L".join(points)
 
 
-def _faults(run: _Run, frame: Frame) -> list[Markup]:
+def _faults(run: Run, frame: Frame) -> list[Markup]:
     """Faults where they happened: those near the trap over the whole height, all as blocks along the foot."""
     tints, blocks = [], []
     for fault in (item for logger in run.found.loggers for item in logger.faults):
@@ -184,7 +207,7 @@ def _faults(run: _Run, frame: Frame) -> list[Markup]:
     return [*tints, *blocks]
 
 
-def _reach(run: _Run, fault: Fault, frame: Frame) -> tuple[float, float] | None:
+def _reach(run: Run, fault: Fault, frame: Frame) -> tuple[float, float] | None:
     """(left, width) of a fault in percent; None where its place is unknown or outside."""
     if fault.start_along_m is None or fault.end_along_m is None:
         return None

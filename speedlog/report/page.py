@@ -20,7 +20,7 @@ from speedlog.report.assets import environment, isolated, own
 from speedlog.report.bars import draw, scale
 from speedlog.report.cards import Card, card, failed_card
 from speedlog.report.curves import safe_json
-from speedlog.report.day_chart import day_chart
+from speedlog.report.day_chart import Still, day_chart, still
 from speedlog.report.localtime import venue_clock
 from speedlog.report.numbers import DIGITS, as_html, speed_unit
 from speedlog.results import Pass, Review
@@ -166,7 +166,7 @@ def _day_line(day: _Cards) -> str:
     return wording.day_line(codes, sum(item.error is not None for item in day.cards))
 
 
-def _page_unit(unit: str | None, found: Sequence[Pass]) -> Unit:
+def page_unit(unit: str | None, found: Sequence[Pass]) -> Unit:
     """The unit asked for, else the one of most trap figures, the earliest of equals."""
     if unit is not None:
         return speed_unit(unit)
@@ -175,10 +175,22 @@ def _page_unit(unit: str | None, found: Sequence[Pass]) -> Unit:
     return speed_unit(known.most_common(1)[0][0] if known else FALLBACK_UNIT)
 
 
+def _stills(day: _Cards, unit: Unit, settings: ReportSettings) -> dict[str, Still]:
+    """Key of a speed chart → how it stands until it is drawn."""
+    found = {}
+    for item, drive in zip(day.cards, day.passes, strict=True):
+        if drive is not None and item.charts:
+            first = item.charts[0]
+            drawn = still(drive, unit, int(first.figure["layout"]["height"]), settings)
+            if drawn is not None:
+                found[first.key] = drawn
+    return found
+
+
 def _render(heading: _Heading, day: _Cards, how: _Made) -> str:
     if how.made.tzinfo is None:
         raise ValueError("the time of making needs a time zone")
-    unit = _page_unit(how.unit, day.found)
+    unit = page_unit(how.unit, day.found)
     cards = day.cards
     rows = [row for item in cards for row in (item.trap_bar, item.estimate_bar) if row is not None]
     units = [speed_unit(symbol) for symbol in DIGITS]
@@ -192,6 +204,7 @@ def _render(heading: _Heading, day: _Cards, how: _Made) -> str:
         heading=heading,
         cards=cards,
         day_chart=day_chart(day.passes, [item.title for item in cards], unit, how.settings),
+        stills=_stills(day, unit, how.settings),
         unit=unit,
         units=units,
         unit_facts=safe_json({item.symbol: [item.factor, DIGITS[item.symbol]] for item in units}),

@@ -14,8 +14,8 @@ from speedlog.course import geometry
 from speedlog.course.coursefile import Course
 from speedlog.report.numbers import dif, mps, num
 from speedlog.report.verdict_words import HELPED, VERDICTS
-from speedlog.results import Fault, FaultKind, Interval, Logger, Pass, Trap, VerdictCode
-from speedlog.session import Change, SessionPass, SetupValue, Weather
+from speedlog.results import Fault, FaultKind, Interval, Logger, Official, Pass, Trap, VerdictCode
+from speedlog.session import Change, SessionPass, SetupValue, Weather, parse_trap
 from speedlog.settings import ReportSettings
 from speedlog.units import Quantity
 
@@ -121,6 +121,11 @@ def half_width(interval: Interval | None) -> str:
 def span(interval: Interval | None) -> str:
     """ "186.8 to 188.6 mph"."""
     return "–" if interval is None else f"{num(interval[0])} to {mps(interval[1])}"
+
+
+def figure_of(official: Official) -> Quantity:
+    """The trap figure as it was given."""
+    return parse_trap(official.text)
 
 
 def given(value: Quantity | None) -> tuple[str, str] | None:

@@ -43,6 +43,7 @@ const charts = (function () {
       missing = true;
       waiting.length = 0;
       for (const holder of holders) {
+        if (holder.firstElementChild) continue; // it has a drawing, if a still one
         holder.textContent = kept.dataset.missing;
         holder.style.height = "auto";
       }
@@ -129,6 +130,7 @@ const charts = (function () {
     if (now && now.range && !printing) figure.layout.xaxis.range = now.range;
     holder.style.height = figure.layout.height + "px";
     const config = {displayModeBar: false, responsive: !printing, doubleClick: "reset", showTips: false};
+    if (!now) holder.replaceChildren(); // what stood there until now
     window.Plotly.react(holder, figure.data, figure.layout, config);
     if (now) return;
     drawn.set(id, {range: null, own: Boolean(figure.own_x)});
@@ -178,9 +180,11 @@ const charts = (function () {
     if (waiting.length) setTimeout(drawNext);
   }, {rootMargin: "300px"});
   holders.forEach((holder) => watch.observe(holder));
-  // the library is read in while nothing else is to do, so that the first chart scrolled to is there at once
+  // the library is read in while nothing else is to do, so that the first chart scrolled to is there at once; not
+  // on a phone, which would be busy with it for seconds
   const soon = window.requestIdleCallback || ((call) => setTimeout(call, 300));
-  if (holders.length) window.addEventListener("load", () => soon(ready));
+  const patient = kept.dataset.file || window.matchMedia("(pointer: fine)").matches;
+  if (holders.length && patient) window.addEventListener("load", () => soon(ready));
 
   // On paper: every chart, in the light colours, at the width it has there; units.js opens every detail.
   window.addEventListener("beforeprint", () => {

@@ -14,7 +14,8 @@
       share = Math.max(0, Math.min(1, next));
       const [left, right] = holder.layout.xaxis.range.map(Number);
       const at = left + share * (right - left);
-      const said = holder.data.map((trace) => say(trace, at, Math.abs(right - left))).filter(Boolean);
+      const curvesFirst = [...holder.data].sort((one, other) => (other.mode === "lines") - (one.mode === "lines"));
+      const said = curvesFirst.map((trace) => say(trace, at, Math.abs(right - left))).filter(Boolean);
       told.textContent = at.toFixed(0) + " m: " + ([...new Set(said)].join("; ") || "nothing here") + ".";
       told.hidden = false;
       mark();
@@ -63,7 +64,7 @@
     if (trace.mode === "markers") {
       let best = -1;
       trace.x.forEach((x, k) => { if (best < 0 || Math.abs(x - at) < Math.abs(trace.x[best] - at)) best = k; });
-      return best >= 0 && Math.abs(trace.x[best] - at) <= span / 60 ? words(at, trace.y[best]) : null;
+      return best >= 0 && Math.abs(trace.x[best] - at) <= span / 150 ? words(at, trace.y[best]) : null;
     }
     for (let k = 1; k < trace.x.length; k++) {
       const [one, two, from, to] = [trace.x[k - 1], trace.x[k], trace.y[k - 1], trace.y[k]];
