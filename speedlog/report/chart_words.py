@@ -1,4 +1,4 @@
-"""What each chart shows, in words: its text alternative, and its caption."""
+"""What the day's small charts and the further charts of a pass show, in words."""
 
 from __future__ import annotations
 
@@ -8,7 +8,6 @@ import numpy as np
 
 from speedlog.report import wording
 from speedlog.report.curves import letter
-from speedlog.report.numbers import mps
 from speedlog.results import Array, Pass
 
 
@@ -50,44 +49,6 @@ def more_charts(titles: Sequence[str]) -> str:
     names = [title[:1].lower() + title[1:] for title in titles]
     joined = ", ".join(names[:-1]) + " and " + names[-1] if len(names) > 1 else names[0]
     return joined[:1].upper() + joined[1:]
-
-
-def chart_speed(found: Pass) -> str:
-    """What the chart of speed against distance shows."""
-    parts = ["Speed against distance along the line."]
-    if (said := wording.peak(found)) is not None:
-        parts.append(said)
-    faults = [fault for logger in found.loggers for fault in logger.faults]
-    placed = [fault for fault in faults if fault.start_along_m is not None and fault.end_along_m is not None]
-    if not faults:
-        parts.append("No logger shows a fault.")
-    if placed:
-        near = sum(fault.near_trap for fault in placed) or "none"
-        parts.append(f"{wording.counted(len(placed), 'fault')} marked below the curve, {near} near the trap.")
-    if len(faults) > len(placed):
-        parts.append(
-            f"{wording.counted(len(faults) - len(placed), 'fault')} without a known place on the line."
-        )
-    return " ".join(parts)
-
-
-def chart_trap(found: Pass, entry_mps: float | None, exit_mps: float | None) -> str:
-    """What the zoom on the trap shows."""
-    parts = []
-    if entry_mps is not None and exit_mps is not None:
-        parts.append(
-            f"By the estimate it entered the trap at {mps(entry_mps)} and left it at {mps(exit_mps)}."
-        )
-    trap = found.trap
-    if trap is not None and trap.official is not None and trap.interval95_mps is not None:
-        low, high = trap.official.interval95_mps
-        if high < trap.interval95_mps[0]:
-            parts.append("The trap figure, with its uncertainty, lies below the estimate's interval.")
-        elif low > trap.interval95_mps[1]:
-            parts.append("The trap figure, with its uncertainty, lies above the estimate's interval.")
-        else:
-            parts.append("The trap figure and the estimate overlap within their uncertainties.")
-    return " ".join(parts) or "The stretch round the trap."
 
 
 def chart_channel(name: str, unit: str, values: Mapping[str, Array], digits: int) -> str:

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from speedlog.report import chart_words, wording
+from speedlog.report import wording
 from speedlog.report.channels import path_chart, power_chart, signal_chart
 from speedlog.report.curves import (
     SYMBOLS,
@@ -94,7 +94,7 @@ def _speed(view: View, prefix: str) -> Chart:
             )
         )
     figure = {"speed": True, "data": traces, "layout": layout}
-    return Chart(f"{prefix}-speed", "Speed along the line", chart_words.chart_speed(view.found), figure)
+    return Chart(f"{prefix}-speed", "Speed along the line", wording.chart_speed(view.found), figure)
 
 
 def _official(view: View) -> Array:
@@ -269,7 +269,7 @@ def _zoom(view: View, prefix: str) -> Chart:
         layout["annotations"].append(label(before, trap.official.speed_mps, text, **at))
     count = 2 + len(_readings(view))
     figure = {"speed": True, "borrow": f"{prefix}-speed", "curves": count, "layout": layout, "own_x": True}
-    said = chart_words.chart_trap(view.found, *_at_beams(view))
+    said = wording.chart_trap(view.found, *_at_beams(view))
     return Chart(f"{prefix}-trap", "Through the trap", said, figure, "trap")
 
 

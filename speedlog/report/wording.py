@@ -250,6 +250,42 @@ def fault_where(fault: Fault) -> str:
     return f"{fault.start_along_m:.0f} m to {fault.end_along_m:.0f} m"
 
 
+def chart_speed(found: Pass) -> str:
+    """What the chart of speed against distance shows."""
+    parts = ["Speed against distance along the line."]
+    if (said := peak(found)) is not None:
+        parts.append(said)
+    faults = [fault for logger in found.loggers for fault in logger.faults]
+    placed = [fault for fault in faults if fault.start_along_m is not None and fault.end_along_m is not None]
+    if not faults:
+        parts.append("No logger shows a fault.")
+    if placed:
+        near = sum(fault.near_trap for fault in placed) or "none"
+        parts.append(f"{counted(len(placed), 'fault')} marked below the curve, {near} near the trap.")
+    if len(faults) > len(placed):
+        parts.append(f"{counted(len(faults) - len(placed), 'fault')} without a known place on the line.")
+    return " ".join(parts)
+
+
+def chart_trap(found: Pass, entry_mps: float | None, exit_mps: float | None) -> str:
+    """What the zoom on the trap shows."""
+    parts = []
+    if entry_mps is not None and exit_mps is not None:
+        parts.append(
+            f"By the estimate it entered the trap at {mps(entry_mps)} and left it at {mps(exit_mps)}."
+        )
+    trap = found.trap
+    if trap is not None and trap.official is not None and trap.interval95_mps is not None:
+        low, high = trap.official.interval95_mps
+        if high < trap.interval95_mps[0]:
+            parts.append("The trap figure, with its uncertainty, lies below the estimate's interval.")
+        elif low > trap.interval95_mps[1]:
+            parts.append("The trap figure, with its uncertainty, lies above the estimate's interval.")
+        else:
+            parts.append("The trap figure and the estimate overlap within their uncertainties.")
+    return " ".join(parts) or "The stretch round the trap."
+
+
 def changes(entry: SessionPass, first: bool) -> str:
     """What was changed on the car since the pass before."""
     if first:

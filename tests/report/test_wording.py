@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from speedlog.report import chart_words, wording
+from speedlog.report import wording
 from speedlog.report.cards import base_name, best_logger
 from speedlog.report.numbers import as_text, speed_unit
 from speedlog.results import Straightness
@@ -133,12 +133,12 @@ def test_a_figure_keeps_the_digits_it_was_given_with(text: str, kind, given) -> 
 
 
 def test_the_zoom_says_on_which_side_the_figure_lies(invented) -> None:
-    assert "lies below" in chart_words.chart_trap(invented.doubtful(), None, None)
-    assert "overlap" in chart_words.chart_trap(invented.agreeing(), None, None)
+    assert "lies below" in wording.chart_trap(invented.doubtful(), None, None)
+    assert "overlap" in wording.chart_trap(invented.agreeing(), None, None)
     found = invented.agreeing()
     far = replace(found.trap, interval95_mps=(10.0, 11.0))
-    assert "lies above" in chart_words.chart_trap(replace(found, trap=far), None, None)
-    words = said(chart_words.chart_trap(invented.no_figure(), 44.704, 45.15104))
+    assert "lies above" in wording.chart_trap(replace(found, trap=far), None, None)
+    words = said(wording.chart_trap(invented.no_figure(), 44.704, 45.15104))
     assert words == "By the estimate it entered the trap at 100.0 mph and left it at 101.0 mph."
 
 
