@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from speedlog.errors import SpeedlogError
 from speedlog.logbook.amend import AmendmentRow, amendments
-from speedlog.logbook.compare import read_comparison
+from speedlog.logbook.compare import Comparison, read_comparison
 from speedlog.logbook.results import review_kept
 from speedlog.logbook.store import Logbook
 from speedlog.pit import views
@@ -74,6 +76,7 @@ class Pages:
             found = read_comparison(
                 book, [str(number) for number in numbers], shown, self._site.keeper.settings.compare
             )
+            found = _by_number(found)
             unit = speed_unit(found.unit)
             drawn = bool(found.curves)
             return self._site.page(
@@ -128,6 +131,14 @@ class Pages:
             media_type=_KINDS[name],
             headers={"cache-control": "public, max-age=31536000, immutable"},
         )
+
+
+def _by_number(found: Comparison) -> Comparison:
+    """Passes of one day go by their numbers in it, as everywhere on the page; others by those of the logbook."""
+    if len({side.row.session_id for side in found.sides}) > 1:
+        return found
+    sides = tuple(replace(side, row=replace(side.row, id=side.row.number)) for side in found.sides)
+    return replace(found, sides=sides)
 
 
 def amend_page(

@@ -133,9 +133,10 @@ def shown_unit(request: Request, known: views.Known) -> Unit:
     return speed_unit(asked if asked in DIGITS else known.unit)
 
 
-def setup_fields(row: PassRow) -> tuple[str, ...]:
-    """The set-up's fields on the form: what is stated, and what every car has."""
-    return tuple(key for key in SETUP if key in row.setup or key in COMMON_SETUP)
+def setup_fields(row: PassRow) -> tuple[list[str], list[str]]:
+    """The set-up's fields on the form: what is stated and what every car has, and the others."""
+    first = [key for key in SETUP if key in row.setup or key in COMMON_SETUP]
+    return first, [key for key in SETUP if key not in first]
 
 
 def seen(path: str, told: str | None = None) -> RedirectResponse:

@@ -15,6 +15,7 @@ from speedlog.logbook.history import FALLBACK_UNIT, Chosen, History, read_histor
 from speedlog.logbook.rows import PassRow, SessionRow
 from speedlog.logbook.store import Logbook
 from speedlog.pit import words
+from speedlog.pit.car_words import car_words
 from speedlog.pit.forms import figure_unit_of
 from speedlog.pit.undo import LastChange, last_change
 from speedlog.report import season_words
@@ -140,7 +141,7 @@ def pass_view(book: Logbook, pass_id: int, no_figure: bool, settings: ReportSett
     found: Mapping[str, Any] = (review or {}).get("passes", [{}])[0] if review else {}
     history = read_history(book, Chosen(car=row.car or None))
     course = results.course_from(rows.course_of(book, pass_id))
-    verdict = found.get("verdict")
+    before, verdict = _before(history, row), found.get("verdict")
     facts = [words.best(history, row), words.pulling(found.get("trap_accel_mps2"), settings)]
     return PassView(
         row=row,
@@ -151,10 +152,10 @@ def pass_view(book: Logbook, pass_id: int, no_figure: bool, settings: ReportSett
         text=_text(row, found),
         numbers=_numbers(row, found),
         facts=tuple(text for text in facts if text),
-        car=_car(found),
+        car=_car(book, found, before),
         loggers=tuple(_logger(item) for item in found.get("loggers", ())),
         warnings=tuple(with_tokens(text) for text in found.get("warnings", ())),
-        changed=_changed(history, row),
+        changed=_changed(before, row),
         setup=words.setup_line(row.setup),
         asks=_asks(row, course, no_figure),
         is_aside=aside is not None and aside["set_aside_at"] is not None,
@@ -290,18 +291,26 @@ def _logger(item: Mapping[str, Any]) -> LoggerLine:
     return LoggerLine(item["file"], words.faults(item["faults"]), near, with_tokens(item["text"]))
 
 
-def _car(found: Mapping[str, Any]) -> tuple[str, ...]:
-    """Heat and sag against the pass before: sentences of the car's own review, where there is one."""
-    said = (found.get("car") or {}).get("against_previous_text", ())
-    return tuple(with_tokens(text) for text in said if isinstance(text, str))
-
-
-def _changed(history: History, row: PassRow) -> str:
-    """What is new on the car since the pass of this car before."""
+def _before(history: History, row: PassRow) -> PassRow | None:
+    """The pass of this car before."""
     places = [item.id for item in history.rows]
-    if row.id not in places or places.index(row.id) == 0:
+    place = places.index(row.id) if row.id in places else 0
+    return history.rows[place - 1] if place else None
+
+
+def _car(book: Logbook, found: Mapping[str, Any], before: PassRow | None) -> tuple[str, ...]:
+    """Heat and sag against the pass before, as far as the car's own review tells."""
+    if not found.get("car"):
+        return ()
+    last: Mapping[str, Any] = {}
+    if before is not None and (review := rows.review_json(book, before.id)) is not None:
+        last = review["passes"][0]
+    return car_words(found["car"], last.get("car"), "" if before is None else f"pass {before.number}")
+
+
+def _changed(before: PassRow | None, row: PassRow) -> str:
+    """What is new on the car since the pass before."""
+    if before is None:
         return ""
-    before = history.rows[places.index(row.id) - 1]
     keys = [key for key in {**before.setup, **row.setup} if before.setup.get(key) != row.setup.get(key)]
-    said = [words.change(key, before.setup.get(key), row.setup.get(key)) for key in keys]
-    return "; ".join(said)
+    return "; ".join(words.change(key, before.setup.get(key), row.setup.get(key)) for key in keys)
