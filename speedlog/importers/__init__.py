@@ -11,13 +11,19 @@ import hashlib
 import os
 import stat
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from types import ModuleType
+from typing import TYPE_CHECKING
 
 from speedlog.errors import SpeedlogError
 from speedlog.samples import Recording
 from speedlog.settings import ReadSettings
 
+if TYPE_CHECKING:
+    from concurrent.futures import Future
+
+_BIG = 4_000_000  # bytes: a smaller file is hashed sooner than a thread is started
 HEAD_BYTES = 64 * 1024
 
 
@@ -28,9 +34,25 @@ class Source:
     file: str
     data: bytes = field(repr=False)
 
-    @property
+    @cached_property
     def sha256(self) -> str:
-        return hashlib.sha256(self.data).hexdigest()
+        return self._hashing.result() if self._hashing else _sha256(self.data)
+
+    @cached_property
+    def _hashing(self) -> Future[str] | None:
+        """The hash of a big file, worked out beside the reading (hashlib lets other threads run)."""
+        if len(self.data) < _BIG:
+            return None
+        from concurrent.futures import ThreadPoolExecutor  # late: a short review doesn't need it
+
+        pool = ThreadPoolExecutor(1)
+        hashing = pool.submit(_sha256, self.data)
+        pool.shutdown(wait=False)
+        return hashing
+
+
+def _sha256(data: bytes) -> str:
+    return hashlib.sha256(data).hexdigest()
 
 
 @dataclass(frozen=True)
@@ -56,6 +78,7 @@ def read(path: str | os.PathLike[str], options: ReadOptions = ReadOptions()) -> 
             format, or without anything usable in it.
     """
     source = load(path, options.settings)
+    _ = source._hashing  # begin now
     recording: Recording = detect(source).read(source, options)
     return recording
 

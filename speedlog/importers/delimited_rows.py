@@ -24,6 +24,8 @@ from speedlog.samples import MOST_REJECTS, Reject
 from speedlog.settings import ReadSettings
 
 _STAMP_BYTES = "S40"  # no way of writing a date and a time is longer
+_TAIL = 16_384  # bytes: the last lines
+_PIECE = 1 << 18  # bytes
 _COMMENTS = (b"#", b"//", b"%", b";")
 
 
@@ -51,6 +53,7 @@ class _Lines:
     """What is left of the lines after the sorting."""
 
     body: bytes
+    start: int  # where the lines begin in it
     line: NDArray[np.int64]
     fields: int  # in the longest
     rejects: tuple[Reject, ...] = ()
@@ -81,34 +84,49 @@ def read_rows(
         settings: limits.
         every_line: look at every line, even where the number of separators speaks against nothing.
     """
-    body = text.data[layout.offset : text.end]
-    fast = None if every_line else _all_whole(body, layout, text.ended)
-    lines = fast if fast is not None else _sort_lines(body, layout, text.ended, settings)
+    fast = None if every_line else _all_whole(text, layout)
+    lines = fast if fast is not None else _sort_lines(text, layout, settings)
     table = _read(lines, layout, wanted, stamps, iso, words)
     if len(table) != len(lines.line):
-        lines = _sort_lines(body, layout, text.ended, settings)
+        lines = _sort_lines(text, layout, settings)
         table = _read(lines, layout, wanted, stamps, iso, words)
     number = lines.line if len(table) == len(lines.line) else np.arange(len(table)) + layout.first_line
     return Rows(table, number, lines.rejects, lines.rejected, lines.warnings)
 
 
-def _all_whole(body: bytes, layout: Layout, ended: bool) -> _Lines | None:
+def _all_whole(text: Text, layout: Layout) -> _Lines | None:
     """All lines as they are, where nothing speaks against it; else None."""
-    if not body or layout.separator == " " or layout.tag or body.find(b'"') >= 0 or body.find(b"\0") >= 0:
+    data, start, end = text.data, layout.offset, text.end
+    if start >= end or layout.separator == " " or layout.tag:
         return None
-    count = body.count(b"\n") + 1
-    separators = int(np.count_nonzero(np.frombuffer(body, np.uint8) == ord(layout.separator)))
-    if separators != count * (layout.usual - 1) or (not ended and _last_is_cut(body, layout)):
+    if data.find(b'"', start, end) >= 0 or data.find(b"\0", start, end) >= 0:
         return None
-    if body.startswith(_COMMENTS) or (layout.usual == 1 and body.find(b"\n\n") >= 0):
+    count = _count_byte(data, start, end, "\n") + 1
+    separators = _count_byte(data, start, end, layout.separator)
+    if separators != count * (layout.usual - 1) or (
+        not text.ended and _last_is_cut(data[max(start, end - _TAIL) : end], layout)
+    ):
         return None
-    return _Lines(body, np.arange(layout.first_line, layout.first_line + count, dtype=np.int64), layout.usual)
+    if data.startswith(_COMMENTS, start) or (layout.usual == 1 and data.find(b"\n\n", start, end) >= 0):
+        return None
+    if data[end:] not in (b"", b"\n", b"\r\n"):  # then pandas would see more lines
+        data, start = data[start:end], 0
+    number = np.arange(layout.first_line, layout.first_line + count, dtype=np.int64)
+    return _Lines(data, start, number, layout.usual)
+
+
+def _count_byte(data: bytes, start: int, end: int, char: str) -> int:
+    """How often a character stands in a part of a text; a piece at a time stays in the processor's cache."""
+    raw = np.frombuffer(data, np.uint8)[start:end]
+    return sum(
+        int(np.count_nonzero(raw[at : at + _PIECE] == ord(char))) for at in range(0, end - start, _PIECE)
+    )
 
 
 def _last_is_cut(body: bytes, layout: Layout) -> bool:
     """Whether the last cell of a last line without an end has fewer decimals than all those before it."""
     ends = [
-        line.rsplit(layout.separator.encode(), 1)[-1].strip() for line in body[-16_384:].split(b"\n")[-21:]
+        line.rsplit(layout.separator.encode(), 1)[-1].strip() for line in body[-_TAIL:].split(b"\n")[-21:]
     ]
     decimals = [re.fullmatch(rb"[+-]?\d+[.,](\d+)", end) for end in ends[:-1]]
     lengths = {len(found[1]) if found else 0 for found in decimals}
@@ -119,8 +137,9 @@ def _last_is_cut(body: bytes, layout: Layout) -> bool:
     )
 
 
-def _sort_lines(body: bytes, layout: Layout, ended: bool, settings: ReadSettings) -> _Lines:
+def _sort_lines(text: Text, layout: Layout, settings: ReadSettings) -> _Lines:
     """Every line looked at: blank and comment lines left out, broken ones rejected, short ones weighed."""
+    body, ended = text.data[layout.offset : text.end], text.ended
     separator = layout.separator.encode()
     comments = tuple(mark for mark in _COMMENTS if mark != separator)
     tag = layout.tag.encode() + separator if layout.tag else b""
@@ -169,6 +188,7 @@ def _sort_lines(body: bytes, layout: Layout, ended: bool, settings: ReadSettings
     keep = [at for at in range(len(kept)) if at not in gone]
     return _Lines(
         body=b"\n".join([kept[at] for at in keep]),
+        start=0,
         line=np.array([number[at] for at in keep], dtype=np.int64),
         fields=max((counts[at] for at in keep), default=0),
         rejects=tuple(rejects[:MOST_REJECTS]),
@@ -176,6 +196,21 @@ def _sort_lines(body: bytes, layout: Layout, ended: bool, settings: ReadSettings
         warnings=tuple(notes),
         quoted=body.find(b'"') >= 0,
     )
+
+
+def _cells_begin_blank(lines: _Lines, separator: str) -> bool:
+    """Whether any cell may begin with a blank: only then pandas is told to skip them, which is slow."""
+    data, start = lines.body, lines.start
+    if all(data.find(blank, start) < 0 for blank in (b" ", b"\t")) or separator == " ":
+        return separator == " "
+    raw = np.frombuffer(data, np.uint8)
+    for at in range(start, len(raw), _PIECE):
+        piece = raw[max(at - 1, 0) : at + _PIECE]
+        before = (piece == ord(separator)) | (piece == ord("\n"))
+        blank = (piece == ord(" ")) | (piece == ord("\t"))
+        if np.any(before[:-1] & blank[1:]):
+            return True
+    return bool(data[start : start + 1].isspace())
 
 
 def _look(line: bytes, layout: Layout, separator: bytes) -> tuple[int, str, bytes]:
@@ -238,12 +273,14 @@ def _read(
     numbers = [str(at) for at in wanted if str(at) not in texts and at not in iso]
     if not len(lines.line) or not wanted:
         return pd.DataFrame({at: pd.Series([], dtype=object) for at in [*wanted, *beyond]})
+    stream = io.BytesIO(lines.body)
+    stream.seek(lines.start)
     with python_warnings.catch_warnings():
         # a column of mixed kinds, or of unlike stamps, is looked at again by cells and times
         python_warnings.simplefilter("ignore", category=pd.errors.DtypeWarning)
         python_warnings.simplefilter("ignore", category=UserWarning)
         table = pd.read_csv(
-            io.BytesIO(lines.body),
+            stream,
             sep=r"\s+" if layout.separator == " " else layout.separator,
             header=None,
             names=[str(at) for at in range(lines.fields)],
@@ -255,7 +292,7 @@ def _read(
             keep_default_na=False,
             parse_dates=[str(at) for at in iso] or False,
             date_format="ISO8601",
-            skipinitialspace=True,
+            skipinitialspace=_cells_begin_blank(lines, layout.separator),
             quoting=csv.QUOTE_MINIMAL if lines.quoted else csv.QUOTE_NONE,
             encoding_errors="replace",
             skip_blank_lines=False,

@@ -29,6 +29,7 @@ from speedlog.importers.epoch_times import (
     unwrap_midnight,
 )
 from speedlog.samples import (
+    COLUMN_NAMES,
     COLUMNS,
     FIX_DTYPE,
     MOST_REJECTS,
@@ -36,7 +37,6 @@ from speedlog.samples import (
     Recording,
     Reject,
     check_samples,
-    empty_samples,
 )
 
 ROLLOVER_NS = 1024 * 7 * DAY_NS  # the GPS week number counts to 1023 and starts again
@@ -116,7 +116,9 @@ def build_recording(
         raise SpeedlogError(f"no usable samples, {log.rejected} lines rejected{reason}", file=source.file)
     if clock is Clock.UTC:
         log.warnings += _date_warnings(time_ns[rows], options)
-    table = _table(time_ns[rows], {name: column[rows] for name, column in values.items()})
+    if len(rows) < len(time_ns):
+        values = {name: column[rows] for name, column in values.items()}
+    table = _table(time_ns[rows], values)
     segments = tuple(
         _one_row_a_time(piece, ids, log, options) for piece, ids in _pieces(table, rows, log, options)
     )
@@ -190,12 +192,18 @@ def _sound_values(values: dict[str, NDArray[Any]], log: _Log, options: ReadOptio
     for column in COLUMNS:
         if column.name not in values or column.name == "fix":
             continue
-        data = np.asarray(values[column.name], dtype=float).copy()
+        data = np.asarray(values[column.name], dtype=float)
         values[column.name] = data
         high = min(column.high, options.settings.fastest_mps) if column.name == "speed_mps" else column.high
         low = column.low
         if column.name == "track_deg":
+            if _within(data, 0.0, np.nextafter(360.0, 0.0)):
+                values[column.name] = data + 0.0  # as the turning below leaves it: no minus zero
+                continue
             low, high = -360.0, 720.0  # any turn of the circle is a direction
+        elif _within(data, low, high):
+            continue
+        data = values[column.name] = data.copy()
         with np.errstate(invalid="ignore"):
             hostile = ~np.isnan(data) & ~((data >= low) & (data <= high))
         if column.name == "track_deg":
@@ -214,6 +222,12 @@ def _sound_values(values: dict[str, NDArray[Any]], log: _Log, options: ReadOptio
     return keep & _sound_positions(values, keep, log)
 
 
+def _within(data: NDArray[np.float64], low: float, high: float) -> bool:
+    """Whether no known value lies outside."""
+    least, most = np.fmin.reduce(data, initial=np.inf), np.fmax.reduce(data, initial=-np.inf)
+    return bool(low <= least or least == np.inf) and bool(most <= high)
+
+
 def _sound_positions(values: dict[str, NDArray[Any]], keep: Flags, log: _Log) -> Flags:
     """(N,) rows without half a position; a position at 0, 0 is taken out (no receiver's, but a blank)."""
     if "lat_deg" not in values or "lon_deg" not in values:
@@ -225,24 +239,26 @@ def _sound_positions(values: dict[str, NDArray[Any]], keep: Flags, log: _Log) ->
     half = (np.isnan(lat) != np.isnan(lon)) & keep
     log.reject(np.flatnonzero(half), "half a position: latitude or longitude is missing")
     origin = (lat == 0.0) & (lon == 0.0)
-    lat[origin] = lon[origin] = np.nan
     if origin.any():
+        values["lat_deg"], values["lon_deg"] = (np.where(origin, np.nan, place) for place in (lat, lon))
         log.warnings.append(f"{_count(origin, 'position')} at exactly 0, 0 taken as missing")
     return np.asarray(~half, dtype=np.bool_)
 
 
 def _table(time_ns: Times, values: dict[str, NDArray[Any]]) -> pd.DataFrame:
     """The common table, in file order."""
-    table = empty_samples(pd.DatetimeIndex(pd.to_datetime(time_ns, unit="ns", utc=True)).as_unit("ns"))
+    index = pd.DatetimeIndex(time_ns.view("M8[ns]"), name="time").tz_localize("UTC")
+    columns: dict[str, Any] = dict.fromkeys(COLUMN_NAMES, np.full(len(index), np.nan))
+    columns["fix"] = pd.Categorical.from_codes(np.full(len(index), -1, dtype=np.int8), dtype=FIX_DTYPE)
     for name, column in values.items():
         if name == "fix" and column.dtype.kind == "i":
-            table["fix"] = pd.Categorical.from_codes(column, dtype=FIX_DTYPE)
+            columns["fix"] = pd.Categorical.from_codes(column, dtype=FIX_DTYPE)
         elif name == "fix":
             words = [None if item is None or item != item else str(item) for item in column]
-            table["fix"] = pd.Categorical(words, dtype=FIX_DTYPE)
+            columns["fix"] = pd.Categorical(words, dtype=FIX_DTYPE)
         else:
-            table[name] = column.astype(float)
-    return table
+            columns[name] = column.astype(float, copy=False)
+    return pd.DataFrame(columns, index=index, copy=False)  # nobody else holds the columns
 
 
 Ids = NDArray[np.intp]  # (N,) which raw epoch each row was
@@ -266,6 +282,8 @@ def _pieces(table: pd.DataFrame, ids: Ids, log: _Log, options: ReadOptions) -> l
         step_s = abs(int(time_ns[at] - time_ns[at - 1])) / 1e9
         way = "back" if time_ns[at] < time_ns[at - 1] else "ahead"
         log.warnings.append(f"the clock steps {way} by {step_s:.10g} s at line {log.line[ids[at]]} and stays")
+    if not len(cuts):
+        return [(table, ids)]
     edges = [0, *(int(at) for at in cuts), len(table)]
     return [(table.iloc[a:b], ids[a:b]) for a, b in pairwise(edges)]
 
