@@ -24,9 +24,10 @@ def check_rows(other: Logbook) -> None:
         if not all((_words(row["weather"]), _words(row["setup"]), _names(row["stated"]), _times(row))):
             raise _unfit(other, f"pass {row['id']}")
     for row in other.rows("SELECT * FROM course"):
+        data = content.get(other, int(row["content_id"]))
         try:
-            results.course_from(content.get(other, int(row["content_id"])))
-        except (TOMLDecodeError, UnicodeDecodeError, RecursionError):
+            results.course_from(data)
+        except (SpeedlogError, TOMLDecodeError, UnicodeDecodeError, RecursionError):
             raise _unfit(other, f'course "{plain(row["name"], 60)}"') from None
 
 

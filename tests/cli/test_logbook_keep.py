@@ -11,6 +11,8 @@ import typer
 from typer.testing import CliRunner
 
 from speedlog.cli import logbook_keep
+from speedlog.demo import sample_folder
+from speedlog.logbook import content
 from speedlog.logbook import verify as checks
 from speedlog.logbook.store import Logbook
 from tests.logbook.kept import keep_rows, kept
@@ -34,6 +36,9 @@ def path(tmp_path: Path) -> Path:
     file = tmp_path / "logbook.db"
     with Logbook.open(file, create=True) as book:
         keep_rows(book, [kept(1, trap=80.0, trap_text="80 m/s"), kept(2, trap_text="82 m/s")])
+        with book.writing("a real course"):
+            course = content.put(book, (sample_folder() / "course.toml").read_bytes())
+            book.run("UPDATE course SET content_id = ?", (course,))
     return file
 
 
@@ -42,7 +47,7 @@ def test_verify_says_what_it_found_and_ends_with_1_where_something_is_wrong(
 ) -> None:
     done = run("verify", "--logbook", path, "--no-review")
     assert done.exit_code == 0, done.output
-    assert done.stdout == "1 files hashed, 0 of 2 passes reviewed again: no trouble found.\n"
+    assert done.stdout == "2 files hashed, 0 of 2 passes reviewed again: no trouble found.\n"
     done = run("verify", "--logbook", path, "--json", tmp_path / "found.json")
     found = json.loads((tmp_path / "found.json").read_text(encoding="utf-8"))
     # these rows were made of no facts: their results are stale, and no damage
