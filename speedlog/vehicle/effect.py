@@ -15,11 +15,12 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
-from speedlog.results_car import Effect, Quantity95
+from speedlog.results_car import CarPass, Effect, Quantity95
 from speedlog.settings.vehicle import VehicleSettings
 from speedlog.vehicle import wording
 
 Array = NDArray[np.float64]
+FIGURES = {"speed": "m/s", "heat": "A²s", "sag": "V", "energy": "Wh", "motor_rise": "K"}  # and their units
 
 
 @dataclass(frozen=True)
@@ -153,3 +154,16 @@ def _said(
     clear = interval.low > 0 or interval.high < 0
     first = wording.EFFECT_CLEAR if clear else wording.EFFECT_UNCLEAR
     return " ".join(part for part in (first, few) if part)
+
+
+def corrected(car: CarPass, figure: str) -> Corrected | None:
+    """One pass's figure for `effect_of`; None where its logs, or its weather, don't give it.
+
+    "speed" is the still-air standard-day equivalent, so a pass without wind or air noted has none. "heat" is ∫I² dt as
+    the logger has it: its scale is the same before and after.
+    """
+    found = {
+        "speed": car.still_air.equivalent_mps, "heat": car.heat.squared_logged_a2s, "sag": car.pack.sag_v,
+        "energy": car.pack.energy_wh, "motor_rise": car.thermal.rise_k,
+    }[figure]  # fmt: skip
+    return None if found is None else Corrected(found.value, found.standard_u)

@@ -18,6 +18,7 @@ from speedlog.vehicle.facts import CarFacts
 from speedlog.vehicle.log import CarLog, correlation_factor, reading_noise
 
 Array = NDArray[np.float64]
+_RIDGE = 1e-12  # rows that all hold one current have no line: a vast uncertainty, not an error
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,6 +78,7 @@ def fit_cloud(
     for _ in range(30):
         normal = design.T @ (weight[:, None] * design)
         normal[1, 1] += (sigma / fall_u) ** 2
+        normal[np.diag_indices(3)] += _RIDGE
         target = design.T @ (weight * voltage_v)
         target[1] += (sigma / fall_u) ** 2 * fall_u
         new: Array = np.asarray(np.linalg.solve(normal, target), dtype=float)
@@ -85,15 +87,17 @@ def fit_cloud(
         weight = np.square(np.maximum(1.0 - (off / (settings.pack_tukey * sigma)) ** 2, 0.0))
         done = bool(np.allclose(new, fit, rtol=1e-9, atol=1e-12))
         fit = new
+        if np.count_nonzero(weight) < len(off) / 4:  # no line in this cloud: all of it, and its whole spread
+            weight = np.ones(len(off))
+            break
         if done:
             break
     kept = weight > 0
-    if np.count_nonzero(kept) < 10:  # no line in this cloud: all of it, and its whole spread
-        kept, weight = np.ones(len(off), dtype=bool), np.ones(len(off))
     spread = max(float(np.sqrt(np.sum(weight * off**2) / max(weight.sum() - 3, 1.0))), 1e-6)
     worth = correlation_factor(off[kept])
     normal = design.T @ (weight[:, None] * design) / (spread**2 * worth)
     normal[1, 1] += fall_u**-2
+    normal[np.diag_indices(3)] += _RIDGE
     return CloudFit(fit, np.asarray(np.linalg.inv(normal), dtype=float), spread)
 
 

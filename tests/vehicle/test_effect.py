@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from speedlog.results_car import CarPass, Heat, Quantity95, StillAir
 from speedlog.settings.vehicle import VehicleSettings
-from speedlog.vehicle.effect import Corrected, effect_of, permutation_p, welch
+from speedlog.vehicle.effect import FIGURES, Corrected, corrected, effect_of, permutation_p, welch
 
 S = VehicleSettings()
 A, B = (97.1, 97.9, 97.4), (98.6, 99.2, 98.3, 98.9)  # references.md, topic 13: an invented few-pass case
@@ -125,3 +126,47 @@ def test_nothing_waits_for_scipy_until_it_is_asked() -> None:
     code = "import sys, speedlog.vehicle.effect; print('scipy.stats' in sys.modules)"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "False"
+
+
+def test_figures_of_a_pass() -> None:
+    equivalent, heat = Quantity95.spread(86.0, 0.3), Quantity95.spread(2e5, 100.0)
+    car = CarPass(1, heat=Heat(squared_logged_a2s=heat), still_air=StillAir(equivalent_mps=equivalent))
+    speed = corrected(car, "speed")
+    assert speed is not None and (speed.value, speed.own_u) == (86.0, pytest.approx(0.3))
+    assert corrected(car, "heat") is not None and corrected(car, "sag") is None
+    assert all(corrected(CarPass(1), figure) is None for figure in FIGURES)
+
+
+def test_a_change_of_the_car_is_found_through_the_wind() -> None:
+    """Two limits of current on a day whose wind turns: the equivalents show the change, the bare speeds hide half."""
+    from dataclasses import replace
+
+    from speedlog.demo.car import Air
+    from speedlog.vehicle.study import study
+    from tests.vehicle.simulated import CAR, FACTS, simulated
+
+    winds = {200.0: (-3.0, -2.5, -3.5), 220.0: (2.0, 2.5, 3.0, 2.2)}  # tail before, head after
+    sides: list[list[Corrected]] = []
+    true, bare = [], []
+    for limit, heads in winds.items():
+        car = replace(CAR, drive=replace(CAR.drive, pack_limit_a=limit))
+        true.append(simulated(1, car=car, air=Air(1.2255, 0.0)).truth.trap_mps)
+        found = []
+        for seed, head in enumerate(heads):
+            item = simulated(seed, car=car, air=Air(1.195, head))
+            facts = replace(FACTS, wind_speed_mps=abs(head), wind_side="head" if head > 0 else "tail")
+            value = corrected(study(item.pass_, facts, (), VehicleSettings(car_height_m=2.0)), "speed")
+            assert value is not None
+            found.append(value)
+        bare.append(
+            float(np.mean([simulated(1, car=car, air=Air(1.195, head)).truth.trap_mps for head in heads]))
+        )
+        sides.append(found)
+    effect = effect_of("speed", "m/s", "current_limit", ("200 A", "220 A"), sides[0], sides[1], S)
+    assert effect.difference is not None
+    assert effect.difference.low < true[1] - true[0] < effect.difference.high
+    assert (
+        abs(effect.difference.value - (true[1] - true[0]))
+        < 0.3
+        < abs(bare[1] - bare[0] - (true[1] - true[0]))
+    )
