@@ -116,7 +116,8 @@ class _Zones:
     def read(self, first: int) -> tuple[Epochs, int]:
         """Merge from run `first` on until nothing is open any more; gives the run after it."""
         epochs, runs, own = Epochs(), self.runs, 0
-        epochs.start_with(int(runs.dimension_before(np.array([self._offset(first)]))[0]) or None)
+        if first:  # the first zone holds all from the file's beginning
+            epochs.start_with(int(runs.dimension_before(np.array([self._offset(first)]))[0]) or None)
         for run in range(first, len(runs.simple)):
             before = epochs.count
             self._add(epochs, self._offset(run) if run else 0, self._offset(run + 1))

@@ -101,6 +101,15 @@ def test_a_log_with_lines_moved_lost_and_doubled_reads_alike(seed: int) -> None:
     assert_alike(read(data), read(data, careful=True))
 
 
+def test_what_a_log_says_later_does_not_reach_back() -> None:
+    """Found by the test above: a log without any plain timed sentence, its GSA at the end."""
+    two = framed(rmc("120000.00")) + "\r" + framed(rmc("120000.00"))
+    data = f"{two}\r\n\r{framed('GNGSA,A,2,01,02,03,,,,,,,,,,1.5,99.99,1.2,1')}\r\n".encode()
+    late = f"{two}\r\n{framed('GNGSA,A,2,01,02,03,,,,,,,,,,1.5,99.99,1.2,1')}\r\n".encode() + clean_log(1)
+    for log in (data, late):
+        assert_alike(read(log), read(log, careful=True))
+
+
 def test_a_plain_log_never_asks_the_careful_reader(monkeypatch: pytest.MonkeyPatch) -> None:
     def refuse(text: str) -> None:
         raise AssertionError(text)
