@@ -20,6 +20,7 @@ from speedlog.errors import SpeedlogError, plain
 from speedlog.logbook import given, rows
 from speedlog.logbook.add import FileOptions
 from speedlog.logbook.amend import Corrections
+from speedlog.logbook.keeping import same_figure
 from speedlog.pit import course_making, forms, views, words
 from speedlog.pit.keeper import Begin
 from speedlog.pit.pages import amend_page
@@ -136,8 +137,14 @@ class Actions:
             row = rows.pass_row(book, number)
         try:
             none = "none" in fields
-            wanted = forms.corrections(row, fields, trap=not none)
-            if not none and not wanted.trap and row.trap_text is None and forms.says_nothing(wanted, row):
+            typed = bool(fields.get("trap", "").strip())
+            wanted = forms.corrections(row, fields, trap=typed and not none)
+            if wanted.trap and row.trap_text and not same_figure(wanted.trap, row.trap_text):
+                raise SpeedlogError(
+                    f"{row.trap_text} is kept already, typed meanwhile elsewhere",
+                    todo='If it is wrong: "Put something right".',
+                )
+            if not none and not typed and row.trap_text is None and forms.says_nothing(wanted, row):
                 raise SpeedlogError("no figure was typed", todo='Type it, or tap "No figure".')
             if not forms.says_nothing(wanted, row):
                 site.keeper.amend(number, wanted, ENTERED)
@@ -207,10 +214,14 @@ class Actions:
             with site.keeper.book() as book:
                 course = course_making.course_of_pass(book, number, fields, site.keeper.settings)
                 row = rows.pass_row(book, number)
-            # a day that nobody has named goes by its date alone until its venue is known
-            name = f"{course.name}, {row.date}" if row.session == row.date else None
+                # a day that nobody has named goes by its date alone until its venue is known
+                name = f"{course.name}, {row.date}" if row.session == row.date else None
+                if book.row("SELECT 1 FROM session WHERE name = ? AND date = ?", (name, row.date)):
+                    name = None
+            car = plain(fields.get("car", ""), 80) or None
             with _as_file(course) as path:
-                site.keeper.amend(number, Corrections(course=path, trap=figure, session_name=name), ENTERED)
+                wanted = Corrections(course=path, trap=figure, session_name=name, car=car)
+                site.keeper.amend(number, wanted, ENTERED)
         except SpeedlogError as error:
             with site.keeper.book() as book:
                 return site.pass_page(

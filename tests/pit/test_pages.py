@@ -17,7 +17,14 @@ def test_from_an_empty_logbook_to_the_first_verdict(empty: Pit) -> None:
     kept = empty.send("p01_front.nmea", "p01_rear.csv")
     page = text_of(empty.client.get(kept.headers["location"]))
     assert "Where is the trap?" in page and "Kept as pass 1" in page
-    made = {"name": "Oldfen runway", "entry": "520", "length": "30", "trap": "160.0", "unit": "mph"}
+    made = {
+        "name": "Oldfen runway",
+        "car": "Long Shrike",
+        "entry": "520",
+        "length": "30",
+        "trap": "160.0",
+        "unit": "mph",
+    }
     done = empty.client.post("/pass/1/course", data=made)
     page = text_of(empty.client.get(done.headers["location"]))
     # the trap figure and place of sample_data/session.toml and course.toml, from which the logs were made
@@ -271,3 +278,12 @@ def test_no_place_is_shown(two: Pit) -> None:
             and "-1.200" not in page
             and str(Path(two.site.keeper.path).parent) not in page
         )
+
+
+def test_a_figure_typed_meanwhile_on_a_phone_is_not_overwritten(two: Pit) -> None:
+    """Two screens asked for the figure of the same pass: the second is told, an empty one takes nothing out."""
+    late = two.client.post("/pass/2/figure", data={"trap": "189.4", "unit": "mph"})
+    assert late.status_code == 422 and "198.4 mph is kept already" in text_of(late)
+    assert two.client.post("/pass/2/figure", data={"trap": "", "note": "slid"}).status_code == 303
+    assert (two.passes()[1].trap_text, two.passes()[1].note) == ("198.4 mph", "slid")
+    assert two.client.post("/pass/2/figure", data={"trap": "198.4", "unit": "mph"}).status_code == 303

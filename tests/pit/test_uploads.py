@@ -16,6 +16,7 @@ from speedlog.logbook.verify import verify
 from speedlog.pit.uploads import Desk, sweep
 from speedlog.settings.pit import PitSettings
 from tests.pit.conftest import SAMPLE, Pit, text_of
+from tests.pit.shifted import shifted
 
 
 @pytest.fixture(autouse=True)
@@ -174,24 +175,3 @@ def test_eight_at_once_are_all_kept(two: Pit) -> None:
     assert len(two.passes()) == 2 + 8 and len({row.number for row in two.passes()}) == 10
     with two.site.keeper.book() as book:
         assert verify(book).sound
-
-
-def shifted(name: str, minutes: int) -> bytes:
-    """An NMEA log some minutes later on the same day, its checksums made again (NMEA 0183: XOR of the characters)."""
-    lines = []
-    for line in (SAMPLE / name).read_bytes().decode("ascii").splitlines():
-        body = line.strip().lstrip("$").partition("*")[0]
-        parts = body.split(",")
-        place = 1 if parts[0].endswith(("RMC", "GGA")) else None
-        if place is None:
-            lines.append(line.strip())
-            continue
-        hours, mins, rest = int(parts[place][:2]), int(parts[place][2:4]), parts[place][4:]
-        total = hours * 60 + mins + minutes
-        parts[place] = f"{total // 60 % 24:02d}{total % 60:02d}{rest}"
-        text = ",".join(parts)
-        check = 0
-        for character in text:
-            check ^= ord(character)
-        lines.append(f"${text}*{check:02X}")
-    return ("\r\n".join(lines) + "\r\n").encode("ascii")
