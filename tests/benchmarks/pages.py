@@ -6,6 +6,7 @@ for each, without a cache.
 
 from __future__ import annotations
 
+import argparse
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -16,9 +17,14 @@ from typing import Any
 
 from speedlog.report import charting
 from speedlog.report.page import review_page, session_page
+from tests.benchmarks.table import text_table
 from tests.browser.conftest import CHROMIUM
 from tests.report.conftest import MADE, agreeing, missed, review_of, session_of
 
+DIGITS = {
+    "MB": 2, "times the library": 3, "readable ms": 0, "first chart ms": 0, "parsed ms": 0, "to look closer ms": 0,
+    "a further one ms": 0, "longest task ms": 0,
+}  # fmt: skip
 _PAINTED = "performance.getEntriesByName('first-contentful-paint')[0]?.startTime ?? null"
 # the first curve of a chart is in the page, and the frame that shows it is out
 _FIRST = """() => { window.firstCurve = null; const look = () => document.querySelector(".run")
@@ -107,3 +113,18 @@ def _context(browser: Any, slow_down: float) -> Iterator[Any]:
         context.new_cdp_session(page).send("Emulation.setCPUThrottlingRate", {"rate": slow_down})
     yield page
     context.close()
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--times", type=int, default=9, help="openings of each page")
+    parser.add_argument("--slow-down", type=float, default=1.0, help="for a cheap phone: 4")
+    options = parser.parse_args()
+    print(
+        f"milliseconds from the opening, median of {options.times}; processor slowed {options.slow_down:g} times"
+    )
+    print(text_table(measure(options.times, options.slow_down), DIGITS))
+
+
+if __name__ == "__main__":
+    main()

@@ -11,6 +11,7 @@ from html.parser import HTMLParser
 import pytest
 from plotly.offline import get_plotlyjs
 
+from speedlog.course.geometry import Line
 from speedlog.errors import SpeedlogError
 from speedlog.report.numbers import speed_unit, write_number
 from speedlog.report.page import review_page, session_page
@@ -290,3 +291,52 @@ def test_a_pass_without_samples_says_that_there_is_nothing_to_draw(invented) -> 
     assert (
         "There are no samples of this pass to draw." in html and "data-chart=" not in html.split("<script")[0]
     )
+
+
+# ---- the place, the shared library, what is left out ----------------------------------------------
+
+
+def test_no_coordinates_unless_asked_for(invented, day) -> None:
+    course = replace(invented.COURSE, line=Line(53.123456, -1.654321, 75.0))
+    here = replace(day, session=replace(day.session, course=course))
+    own = session_page(here, made=invented.MADE).replace(get_plotlyjs(), "")
+    assert "53.1234" not in own and "1.6543" not in own and "WGS 84" not in own
+    told = session_page(here, made=invented.MADE, with_place=True)
+    assert "The line starts at 53.123456, -1.654321 (WGS 84, degrees), heading 75.0° true." in told
+    # 520 m along 75°: 520 cos 75° = 134.6 m north; a degree of latitude is 111.29 km there (GRS 80 tables)
+    entry = re.search(r"entry beam: ([\d.]+), (-?[\d.]+), 520\u00a0m along", told)
+    assert entry and float(entry[1]) == pytest.approx(53.123456 + 134.6 / 111_290, abs=5e-6)
+
+
+def test_with_the_library_shared_the_page_is_small_and_names_the_file(invented, day, html) -> None:
+    page = Page(session_page(day, made=invented.MADE, shared=True))
+    (held,) = page.all("script", id="charting")
+    assert held[1] == "" and re.fullmatch(r"plotly-[0-9a-f]{12}\.min\.js", held[0]["data-file"])
+    assert "asks nothing of the network" not in "".join(page.text)
+    policy = page.all("meta", **{"http-equiv": "Content-Security-Policy"})[0][0]["content"]
+    assert policy.startswith("default-src 'none'; script-src 'unsafe-inline' 'self' file:;")
+    assert "'self'" not in html[:1000]
+
+
+def test_weather_that_is_the_day_s_is_not_said_again_with_each_pass(html) -> None:
+    assert html.count("wind 3 m/s from 250") == 1  # every pass of the invented day has the session's weather
+
+
+def test_a_change_of_set_up_stands_with_its_pass_and_with_its_small_chart(html) -> None:
+    runs = html[html.index('class="runs"') : html.index('<section class="pass"')]
+    assert "current limit 300 A" in runs
+    card = html[
+        html.index('<section class="pass" id="pass-2"') : html.index('<section class="pass" id="pass-3"')
+    ]
+    assert 'class="changed news">Changed since the pass before: current limit from 280 A to 300 A.' in card
+
+
+def test_one_pass_needs_no_table_of_the_day(invented) -> None:
+    html = review_page(invented.review_of(invented.missed()), made=invented.MADE)
+    assert 'class="day"' not in html and 'class="runs"' not in html and "All passes" not in html
+    assert 'class="frame still"' in html  # its speed chart stands there without script
+
+
+def test_every_card_leads_to_its_neighbours(page) -> None:
+    links = {attrs["href"] for attrs, _ in page.all("a")}
+    assert {f"#pass-{number}" for number in range(1, 8)} <= links and "#day" in links
