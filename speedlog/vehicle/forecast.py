@@ -207,19 +207,7 @@ def forecasts(
     """Many plans side by side. `narrow`: their middles alone, without intervals, for a search."""
     count = 0 if narrow else settings.draws if len(plans) < 4 else settings.sweep_draws
     spreads = [_spread(known, plan, count, settings) for plan in plans]
-    cars, head, density, slope, until = [], [], [], [], []
-    for plan, spread in zip(plans, spreads, strict=True):
-        for k, values in enumerate(spread.values):
-            car = changed(known, plan, values)
-            cars.append(replace(car, open_v=car.open_v * float(spread.rest[k])))
-        head.append(spread.head)
-        density.append(spread.density)
-        slope.append(np.full(spread.count, plan.slope))
-        until.append(np.full(spread.count, plan.run_up_m + plan.trap_m))
-    road = Road(np.concatenate(density), np.concatenate(head), np.concatenate(slope))
-    rows = [car.values() for car in cars]
-    lanes = Lanes({name: np.array([row[name] for row in rows]) for name in PART}, road)
-    runs = integrate(lanes, script(cars, road.head_mps, settings), np.concatenate(until))
+    runs = _driven(known, plans, spreads, [plan.run_up_m + plan.trap_m for plan in plans], settings)
     figures = _figures(runs, plans, spreads, known)
     found, first = [], 0
     for plan, spread in zip(plans, spreads, strict=True):
@@ -228,6 +216,33 @@ def forecasts(
         found.append(_forecast(known, plan, part, runs, cut, settings, curves))
         first += spread.count
     return found
+
+
+def _driven(
+    known: Known,
+    plans: Sequence[Plan],
+    spreads: Sequence[_Spread],
+    until_m: Sequence[float],
+    settings: ForecastSettings,
+) -> Runs:
+    cars, head, density, slope, until = [], [], [], [], []
+    for plan, spread, end in zip(plans, spreads, until_m, strict=True):
+        for k, values in enumerate(spread.values):
+            car = changed(known, plan, values)
+            cars.append(replace(car, open_v=car.open_v * float(spread.rest[k])))
+        head.append(spread.head)
+        density.append(spread.density)
+        slope.append(np.full(spread.count, plan.slope))
+        until.append(np.full(spread.count, end))
+    road = Road(np.concatenate(density), np.concatenate(head), np.concatenate(slope))
+    rows = [car.values() for car in cars]
+    lanes = Lanes({name: np.array([row[name] for row in rows]) for name in PART}, road)
+    return integrate(lanes, script(cars, road.head_mps, settings), np.concatenate(until))
+
+
+def draw_runs(known: Known, plan: Plan, until_m: float, settings: ForecastSettings) -> Runs:
+    """A plan driven with every draw, the middle first, as far as `until_m`."""
+    return _driven(known, [plan], [_spread(known, plan, settings.draws, settings)], [until_m], settings)
 
 
 def _figures(runs: Runs, plans: Sequence[Plan], spreads: Sequence[_Spread], known: Known) -> dict[str, Array]:
@@ -270,7 +285,7 @@ def terminal(lanes: Lanes, used_as: Array, head_mps: Array) -> Array:
     return low
 
 
-def _quantity(values: Array, more_u: float = 0.0) -> Quantity95 | None:
+def split_normal(values: Array, more_u: float = 0.0) -> Quantity95 | None:
     """The middle with what its draws make of it, to either side; None where the middle is not reached.
 
     Half-widths are 1.96 root mean squares of the draws above and below: a limit that some of them meet makes a
@@ -299,9 +314,9 @@ def _forecast(
         return Forecast(plan, None, why_not=why)
     beyond = min((abs(middle - speed) for speed in known.nearest_mps), default=0.0)
     like_u = math.hypot(settings.pass_share * middle, settings.model_growth * beyond)
-    exit_mps = _quantity(part["exit"], like_u)
+    exit_mps = split_normal(part["exit"], like_u)
     assert exit_mps is not None
-    heat, hot = _quantity(part["heat"]), None
+    heat, hot = split_normal(part["heat"]), None
     start = plan.motor_start_c
     if known.heating_k_per_a2s is None:
         why["motor_peak_c"] = "no pass logged the motor's temperature"
@@ -314,18 +329,30 @@ def _forecast(
         )
         hot = Quantity95.spread(start + rise, rise * rel)
     cells = plan.cells or known.cells
-    volts, amps = _quantity(part["volts"]), _quantity(part["amps"])
+    volts, amps = split_normal(part["volts"]), split_normal(part["amps"])
     if cells is None:
         why["lowest_cell_v"] = "the number of cells was not given"
     if known.capacity_ah is None:
         why["c_rate"] = "the pack's capacity was not given"
     return Forecast(
-        plan, _quantity(part["trap"], like_u), exit_mps, _quantity(part["exit_accel"]), _quantity(part["terminal"]),
-        _quantity(part["run"]), hot, volts.scaled(1 / cells) if cells and volts else None, amps,
-        amps.scaled(1 / known.capacity_ah) if known.capacity_ah and amps else None, _quantity(part["rpm"]),
-        _quantity(part["tread"]), _quantity(part["charge"]), float(part["traction"][0]),
-        stopping(known.braking, exit_mps, plan.room_m, settings), why, _curve(runs, cut, like_u) if curves else None,
-    )  # fmt: skip
+        plan,
+        split_normal(part["trap"], like_u),
+        exit_mps,
+        split_normal(part["exit_accel"]),
+        split_normal(part["terminal"]),
+        split_normal(part["run"]),
+        hot,
+        volts.scaled(1 / cells) if cells and volts else None,
+        amps,
+        amps.scaled(1 / known.capacity_ah) if known.capacity_ah and amps else None,
+        split_normal(part["rpm"]),
+        split_normal(part["tread"]),
+        split_normal(part["charge"]),
+        float(part["traction"][0]),
+        stopping(known.braking, exit_mps, plan.room_m, settings),
+        why,
+        _curve(runs, cut, like_u) if curves else None,
+    )
 
 
 def _curve(runs: Runs, cut: slice, like_u: float) -> Curve:

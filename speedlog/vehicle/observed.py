@@ -16,11 +16,11 @@ from speedlog.physics.air import (
 )  # fmt: skip
 from speedlog.results import LoggerTrace, Pass, Trace
 from speedlog.settings.forecast import ForecastSettings
+from speedlog.settings.vehicle import VehicleSettings
 from speedlog.vehicle.facts import CarFacts
 
 Array = NDArray[np.float64]
-_CAR_HEIGHT_M = 0.1  # middle of a low car's body; the log law needs no better
-_ROUGHNESS_M = 0.003  # runway with short grass beside it (ESDU 82026: concrete 1e-4 to mown grass 1e-2)
+_SITE = VehicleSettings()
 _LATE_S = 0.03
 
 
@@ -77,6 +77,7 @@ class Observed:
     current_of: str = "pack"
     motor_temp_c: tuple[float, float] | None = None  # before the launch, highest
     assumed: tuple[str, ...] = field(default=())
+    launch_along_m: float = 0.0
 
 
 def observe(
@@ -97,7 +98,7 @@ def observe(
     density, density_u = air(facts, settings, assumed)
     if log is not None and "current_a" in log.channels and facts.current_of is None:
         assumed.append("current_of")
-    channels = _speeds(trace, start, lift, settings)
+    channels = speed_channels(trace, start, lift, settings)
     if log is not None:
         channels += _electric(log, start, lift, facts, settings)
     beams = _beams(found, trace, start)
@@ -109,6 +110,7 @@ def observe(
         trap.estimate_mps if known and trap else None,
         (trap.interval95_mps[1] - trap.interval95_mps[0]) / 3.92 if known and trap and trap.interval95_mps else None,
         _rest(log, start, facts), facts.current_of or "pack", _temperatures(log, start), tuple(assumed),
+        float(np.interp(start, trace.time_s, trace.along_m)),
     )  # fmt: skip
 
 
@@ -134,7 +136,11 @@ def head_wind(
         assumed.append("wind")
         return 0.0, settings.wind_unknown_mps
     height = facts.wind_height_m or 2.0
-    share = min(wind_share(_CAR_HEIGHT_M, height, _ROUGHNESS_M), 1.0) if height > _CAR_HEIGHT_M else 1.0
+    share = (
+        min(wind_share(_SITE.car_height_m, height, _SITE.roughness_m), 1.0)
+        if height > _SITE.car_height_m
+        else 1.0
+    )
     blowing = abs(head) if speed is None else max(speed * 0.5, abs(head))
     return share * head, math.hypot(settings.wind_share * share * blowing, settings.wind_least_mps)
 
@@ -197,12 +203,13 @@ def _binned(time: Array, value: Array, width: float) -> tuple[Array, Array, Arra
     return mean[0], mean[1], count[kept].astype(np.float64)
 
 
-def _speeds(trace: Trace, start: float, lift: float, settings: ForecastSettings) -> list[Channel]:
+def speed_channels(trace: Trace, start: float, end: float, settings: ForecastSettings) -> list[Channel]:
+    """GNSS speeds of a stretch, each logger put in step with the estimate where it is late."""
     found = []
     for item in trace.loggers:
         if item.kind != "gnss":
             continue
-        good = item.used & np.isfinite(item.speed_mps) & (item.time_s >= start) & (item.time_s <= lift)
+        good = item.used & np.isfinite(item.speed_mps) & (item.time_s >= start) & (item.time_s <= end)
         if good.sum() < 5:
             continue
         time, speed = item.time_s[good], item.speed_mps[good]

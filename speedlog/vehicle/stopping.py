@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import stdtrit
 
 from speedlog.results import Pass, Trace
 from speedlog.results_car import Quantity95, Stopping
@@ -80,18 +81,30 @@ def stopping(
     rolls = np.array([item.roll_s for item in passes])
     count = len(passes)
     mean, roll = float(decels.mean()), float(rolls.mean())
-    spread = settings.braking_spread * mean
-    if count > 1:  # the driver's own scatter, with the usual one as a floor
-        spread = max(spread / 2, float(decels.std(ddof=1)))
-    decel_u = math.sqrt(spread**2 * (1 + 1 / count) + max(item.decel_u_mps2 for item in passes) ** 2)
-    roll_u = settings.reaction_u_s if count < 2 else max(settings.reaction_u_s / 2, float(rolls.std(ddof=1)))
+    decel_u = math.hypot(
+        _next(decels, settings.braking_spread * mean, settings), max(item.decel_u_mps2 for item in passes)
+    )
+    roll_u = _next(rolls, settings.reaction_u_s, settings)
     v = exit_mps.value
     distance = v * roll + v * v / (2 * mean)
     u = math.sqrt(
         ((roll + v / mean) * exit_mps.standard_u) ** 2 + (v * roll_u) ** 2 + (v * v / (2 * mean) * decel_u / mean) ** 2
     )  # fmt: skip
-    found = Quantity95.spread(distance, u)
+    times = float(stdtrit(settings.usual_weight + count - 1, 0.975))
+    found = Quantity95.spread(distance, u, times=times)
     return Stopping(
-        distance_m=found, deceleration_mps2=Quantity95.spread(mean, decel_u), room_m=room_m,
+        distance_m=found, deceleration_mps2=Quantity95.spread(mean, decel_u, times=times), room_m=room_m,
         fits=None if room_m is None else bool(found.high <= room_m),
     )  # fmt: skip
+
+
+def _next(values: np.ndarray, usual: float, settings: ForecastSettings) -> float:
+    """Standard uncertainty of the next of a driver's values about the mean of those seen.
+
+    The scatter of two or three is pooled with the usual one, which weighs as so many degrees of freedom; the
+    interval is then Student's with the sum of both.
+    """
+    count = len(values)
+    own = float(values.var(ddof=1)) * (count - 1) if count > 1 else 0.0
+    pooled = (settings.usual_weight * usual**2 + own) / (settings.usual_weight + count - 1)
+    return math.sqrt(pooled * (1 + 1 / count))
