@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from speedlog.report.numbers import mps as mps
 from speedlog.report.numbers import num
 from speedlog.results_car import Quantity95, Stopping
+from speedlog.settings.forecast import ForecastSettings
 from speedlog.units import find_unit
 from speedlog.vehicle.forecast import Forecast, Known
 from speedlog.vehicle.target import KNOBS, Given, Way, not_entered
@@ -129,6 +130,8 @@ def fitted_line(known: Known) -> str:
     names = ", ".join(item.observed.name for item in fitted.passes)
     worst = max(item.misfit_mps for item in fitted.passes)
     more = "" if fitted.settled else " The fit has not settled: take it with care."
+    if worst > ForecastSettings().most_misfit_mps:
+        more += " That is too much: the fit has missed the car, and the intervals are too narrow. Try other passes."
     return f"Fitted to {names}; its speeds lie within {worst:.2f} m/s (rms) of the readings.{more}"
 
 

@@ -56,3 +56,4 @@ class ForecastSettings:
     brake_step_mps2: float = setting(1.2, "m/s²", "a coasting car decelerates ever less; more by this is a brake: four times the noise of the estimate's acceleration")
     least_stretch_s: float = setting(0.25, "s", "a shorter stretch of one limit is joined to its neighbour")
     more_run_up_m: tuple[float, ...] = setting((50.0, 100.0, 200.0), "m", "for which what was left is told: what a runway may still hold")
+    most_misfit_mps: float = setting(0.2, "m/s", "rms of the speeds about the fit: more, and it has settled in a wrong place; sound fits of simulated days stay below 0.13")
