@@ -68,7 +68,7 @@ def _reasons(car: CarPass) -> list[Mapping[str, str]]:
 def told(found: Quantity95, digits: int, unit: str) -> str:
     """ "61 ± 2 °C", or with both ends where the interval is lopsided."""
     low, high = found.value - found.low, found.high - found.value
-    number = f"{found.value:.{digits}f}"
+    number, unit = f"{found.value:.{digits}f}", unit.replace(" ", "\u00a0")
     if low == high == 0:
         return f"{number}{unit}"
     if abs(low - high) <= _EVEN * (low + high):

@@ -53,9 +53,9 @@ def block(key: str):
 @pytest.mark.parametrize(
     ("quantity", "words"),
     [
-        (Quantity95(61.0, 59.0, 63.0), "61\u00a0±\u00a02 °C"),
-        (Quantity95(61.0, 60.0, 66.0), "61 °C (60 to 66)"),  # lopsided: both ends
-        (Quantity95(61.0, 61.0, 61.0), "61 °C"),
+        (Quantity95(61.0, 59.0, 63.0), "61\u00a0±\u00a02\u00a0°C"),
+        (Quantity95(61.0, 60.0, 66.0), "61\u00a0°C (60 to 66)"),  # lopsided: both ends
+        (Quantity95(61.0, 61.0, 61.0), "61\u00a0°C"),
     ],
 )
 def test_a_quantity_in_words(quantity: Quantity95, words: str) -> None:
@@ -68,11 +68,11 @@ def test_a_speed_is_a_token_that_the_switch_can_rewrite() -> None:
 
 def test_rows_stand_where_something_is_known() -> None:
     heat = dict(block("heat").rows)
-    assert heat["Highest current (pack)"] == "280\u00a0±\u00a06 A"
-    assert heat["Heat (∫I² dt) against the pass before"] == "1.12\u00a0±\u00a00.04 times"
-    assert heat["The same pass again, begun at 60\u00a0°C"] == "118\u00a0±\u00a05 °C"
+    assert heat["Highest current (pack)"] == "280\u00a0±\u00a06\u00a0A"
+    assert heat["Heat (∫I² dt) against the pass before"] == "1.12\u00a0±\u00a00.04\u00a0times"
+    assert heat["The same pass again, begun at 60\u00a0°C"] == "118\u00a0±\u00a05\u00a0°C"
     assert "Motor over its limit" not in heat  # no time over it
-    assert dict(block("pack").rows)["Resistance at the controller"] == "23.1\u00a0±\u00a01.0 mΩ"
+    assert dict(block("pack").rows)["Resistance at the controller"] == "23.1\u00a0±\u00a01.0\u00a0mΩ"
 
 
 def test_what_could_not_be_told_says_why() -> None:
@@ -88,7 +88,7 @@ def test_what_was_left_in_the_order_of_the_run_up() -> None:
     rows = dict(block("left").rows)
     assert rows["120\u00a0m to 300\u00a0m"] == "limited by the current limit"
     assert rows["0\u00a0m to 120\u00a0m"] == "limited by traction"
-    assert rows["From the trap to a stand"] == "410\u00a0±\u00a030 m, of 850\u00a0m to the runway's end"
+    assert rows["From the trap to a stand"] == "410\u00a0±\u00a030\u00a0m, of 850\u00a0m to the runway's end"
 
 
 def test_cautions_and_limits_that_nobody_entered() -> None:
