@@ -26,6 +26,7 @@ from speedlog.pit.door import Door
 from speedlog.pit.guard import Doors, Guard
 from speedlog.pit.keeper import Keeper
 from speedlog.pit.pages import Pages
+from speedlog.pit.papers import Papers
 from speedlog.pit.site import NotThereError, Site
 from speedlog.pit.uploads import Desk, TooMuchError, sweep
 from speedlog.pit.watch import Watch
@@ -47,7 +48,7 @@ class Serving:
 
 def make_app(site: Site, doors: Doors, watch: Watch | None = None) -> Starlette:
     """The page as an ASGI application."""
-    pages, actions, door = Pages(site), Actions(site), Door(site, doors)
+    pages, papers, actions, door = Pages(site), Papers(site), Actions(site), Door(site, doors)
     get, post = ["GET"], ["POST"]
     routes = [
         Route("/", pages.first, methods=get),
@@ -62,6 +63,8 @@ def make_app(site: Site, doors: Doors, watch: Watch | None = None) -> Starlette:
         Route("/pass/{id:int}/undo", actions.undo, methods=post),
         Route("/compare/{one:int}/{other:int}", pages.compare, methods=get),
         Route("/days", pages.days, methods=get),
+        Route("/report/{id:int}", papers.report, methods=get),
+        Route("/season", papers.season, methods=get),
         Route("/day", pages.day, methods=get),
         Route("/day", actions.day, methods=post),
         Route("/course", pages.course, methods=get),

@@ -287,3 +287,13 @@ def test_a_figure_typed_meanwhile_on_a_phone_is_not_overwritten(two: Pit) -> Non
     assert two.client.post("/pass/2/figure", data={"trap": "", "note": "slid"}).status_code == 303
     assert (two.passes()[1].trap_text, two.passes()[1].note) == ("198.4 mph", "slid")
     assert two.client.post("/pass/2/figure", data={"trap": "198.4", "unit": "mph"}).status_code == 303
+
+
+def test_the_reports_are_files_to_save(two: Pit) -> None:
+    """They carry their own script, so they are never shown under this page's address."""
+    assert 'href="/report/1"' in two.client.get("/days").text
+    for path, title in (("/report/1", "Oldfen runway, 2026-08-22"), ("/season", "Season")):
+        answer = two.client.get(path)
+        assert answer.status_code == 200 and title in answer.text
+        assert answer.headers["content-disposition"].startswith("attachment; filename*=UTF-8''")
+    assert two.client.get("/report/99").status_code == 404
