@@ -1,8 +1,4 @@
-<<<<<<< HEAD
-"""The benchmarks: python -m tests.benchmarks.run {importers,review,estimate,accuracy,faults,kills,logbook} [options]"""
-=======
 """The benchmarks: python -m tests.benchmarks.run WHAT [options]; --help lists them."""
->>>>>>> 6454406 (speedlog forecast and car init: a target and what gives first, sweeps, the page; road load from coast and run-up; what was left and what limited the car where; stopping with a driver's own scatter)
 
 from __future__ import annotations
 
@@ -12,11 +8,11 @@ import time
 from pathlib import Path
 
 from speedlog.demo.families import FAMILIES, MAIN_FAMILIES
-<<<<<<< HEAD
 from tests.benchmarks import (
     accuracy,
     estimate,
     faults,
+    forecast,
     importers,
     kills,
     logbook_scale,
@@ -24,9 +20,6 @@ from tests.benchmarks import (
     tables,
     widths,
 )
-=======
-from tests.benchmarks import accuracy, estimate, faults, forecast, importers, kills, one_pass, tables, widths
->>>>>>> 6454406 (speedlog forecast and car init: a target and what gives first, sweeps, the page; road load from coast and run-up; what was left and what limited the car where; stopping with a driver's own scatter)
 from tests.benchmarks.table import save_json, text_table
 
 
@@ -64,14 +57,11 @@ def main() -> None:
     )
     ended.add_argument("--kills", type=int, default=240)
     ended.add_argument("--seed", type=int, default=1)
-<<<<<<< HEAD
     scale = what.add_parser("logbook", help="history, add, size and season page of a logbook of many passes")
     scale.add_argument("--passes", type=int, default=1000)
     scale.add_argument("--times", type=int, default=9)
     scale.add_argument("--seed", type=int, default=1)
-=======
     forecast.add_options(what)
->>>>>>> 6454406 (speedlog forecast and car init: a target and what gives first, sweeps, the page; road load from coast and run-up; what was left and what limited the car where; stopping with a driver's own scatter)
     options = parser.parse_args()
     start = time.perf_counter()
     if options.what == "importers":
@@ -96,7 +86,6 @@ def main() -> None:
         print(f"seed {options.seed}; SIGKILL of a process, then the same work again in another")
         print(text_table(rows, {}))
         save_json(options.json, {"kills": rows, "seed": options.seed})
-<<<<<<< HEAD
     elif options.what == "logbook":
         rows = logbook_scale.measure(options.passes, options.seed, options.times)
         print(
@@ -104,10 +93,8 @@ def main() -> None:
         )
         print(text_table(rows, {"value": 3, "at most": 2}))
         save_json(options.json, {"logbook": rows, "seed": options.seed})
-=======
     elif options.what == "forecast":
         save_json(options.json, forecast.run(options))
->>>>>>> 6454406 (speedlog forecast and car init: a target and what gives first, sweeps, the page; road load from coast and run-up; what was left and what limited the car where; stopping with a driver's own scatter)
     elif options.what == "faults":
         save_json(options.json, faults.run(options))
     else:
