@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from speedlog.errors import SpeedlogError, plain
+from speedlog.errors import plain
 
 
 def pit(
@@ -46,22 +46,8 @@ def pit(
         )
         print("Double-click it to open the pit page.")
         return
-    try:
-        from speedlog.pit.server import Serving, serve
-    except ModuleNotFoundError as error:
-        if (error.name or "").partition(".")[0] not in (
-            "starlette",
-            "uvicorn",
-            "multipart",
-            "python_multipart",
-            "segno",
-        ):
-            raise
-        raise SpeedlogError(
-            "the pit page needs some libraries more",
-            todo='Install them: python -m pip install "speedlog[pit]"',
-        ) from None
     from speedlog.logbook.where import logbook_path
+    from speedlog.pit.server import Serving, serve
 
     serve(
         Serving(logbook_path(logbook), port, watch, lan, not no_browser),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 for needed in ("starlette", "uvicorn", "python_multipart", "httpx"):
-    pytest.importorskip(needed, reason=f"{needed} is not installed (speedlog[pit,test])")
+    pytest.importorskip(needed, reason=f"{needed} is not installed (speedlog[test])")
 
 # ruff: noqa: E402
 from tests.benchmarks import pit

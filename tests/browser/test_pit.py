@@ -26,7 +26,7 @@ from speedlog.logbook.verify import verify
 from speedlog.session import load_session
 
 for needed in ("starlette", "uvicorn", "python_multipart", "playwright"):
-    pytest.importorskip(needed, reason=f"{needed} is not installed (speedlog[pit,test])")
+    pytest.importorskip(needed, reason=f"{needed} is not installed (speedlog[test])")
 
 from tests.browser.pit_server import Served, serve
 

@@ -15,7 +15,7 @@ import pytest
 
 # ruff: noqa: E402
 for name in ("starlette", "uvicorn", "python_multipart", "httpx"):
-    pytest.importorskip(name, reason="the pit page's libraries are not installed (speedlog[pit])")
+    pytest.importorskip(name, reason="the pit page's libraries are not installed")
 
 import httpx
 
