@@ -119,12 +119,55 @@ _PACKED = {
 }
 
 
+_OPENED = ("gzip", "zip")
+
+
 def load(path: str | os.PathLike[str], settings: ReadSettings) -> Source:
-    """A file's bytes; only a plain file is ever opened.
+    """A log's bytes: a file's, or those of the one log in a .gz or .zip; only a plain file is ever opened.
+
+    Raises:
+        SpeedlogError: see `read`; several logs in an archive, which `load_all` reads.
+    """
+    sources = load_all(path, settings)
+    if len(sources) > 1:
+        raise SpeedlogError(
+            f"an archive with {len(sources)} logs", file=os.fspath(path), todo="Unpack it, and name one log."
+        )
+    return sources[0]
+
+
+def load_all(path: str | os.PathLike[str], settings: ReadSettings) -> tuple[Source, ...]:
+    """The logs of a file: itself, or each in a .gz or .zip; files in an archive that are no logs are passed over.
 
     Raises:
         SpeedlogError: see `read`.
     """
+    from speedlog.importers.packed import is_packed, unpack
+
+    whole = _load_file(path, settings)
+    if not is_packed(whole.data):
+        return (whole,)
+    found = unpack(whole.data, whole.file, settings)
+    biggest = int(settings.biggest_file_mb * 1e6)
+    if len(found) == 1:
+        _check_content(found[0], whole.file, biggest, inside=True)
+        return (Source(whole.file, found[0]),)
+    sources = []
+    for number, data in enumerate(found, 1):
+        source = Source(f"{whole.file} [{number}]", data)
+        try:
+            _check_content(data, source.file, biggest, inside=True)
+            detect(source)
+        except SpeedlogError:
+            continue
+        sources.append(source)
+    if not sources:
+        raise SpeedlogError(f"an archive of {len(found)} files, none of them a log", file=whole.file)
+    return tuple(sources)
+
+
+def _load_file(path: str | os.PathLike[str], settings: ReadSettings) -> Source:
+    """A file's bytes as they are."""
     name = os.fspath(path)
     try:
         found = Path(path).stat()  # follows links; never opens a FIFO or a device
@@ -157,13 +200,14 @@ def _check_kind(found: os.stat_result, name: str) -> None:
         )
 
 
-def _check_content(data: bytes, name: str, biggest: int) -> None:
+def _check_content(data: bytes, name: str, biggest: int, inside: bool = False) -> None:
+    """Refuse what can be no log; gzip and zip are opened, but not another one inside."""
     if not data:
         raise SpeedlogError("empty: 0 bytes", file=name)
     if len(data) > biggest:
         raise SpeedlogError(f"over the limit of {biggest / 1e6:.0f} MB", file=name)
     for mark, kind in _PACKED.items():
-        if data.startswith(mark):
+        if data.startswith(mark) and (inside or kind not in _OPENED):
             raise SpeedlogError(f"compressed ({kind})", file=name, todo="Unpack it first.")
     if not data.lstrip(_ERASED):
         raise SpeedlogError("nothing but erased bytes (0x00 or 0xFF)", file=name)

@@ -12,6 +12,8 @@ class ReadSettings:
     """Reading files (`speedlog.importers`)."""
 
     biggest_file_mb: float = setting(512.0, "MB", "a day at 25 Hz is about 150 MB; more is not a log of a meeting")
+    most_unpacked_ratio: float = setting(100.0, "times", "text logs pack 3 to 30 times; a bomb over 1000 times")
+    most_packed_files: int = setting(200, "files", "a day's passes with two loggers each are fewer; a bomb holds more")
     fastest_mps: float = setting(400.0, "m/s", "no car on wheels is faster; above it a reading is broken text")
     most_lone_rows: int = setting(3, "rows", "wrong times that come back within so few rows are slips of the log")
     most_lone_share: float = setting(0.1, "share", "of lone wrong times; a log with more is unordered throughout")

@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 import bz2
-import gzip
 import hashlib
-import io
 import os
 import sys
-import zipfile
 from pathlib import Path
 
 import pytest
@@ -137,14 +134,9 @@ def test_size_limit_on_both_sides(tmp_path: Path) -> None:
     assert "over the limit" in refusal(path, biggest_file_mb=(len(NMEA) - 1) / 1e6)
 
 
-@pytest.mark.parametrize("kind", ["gzip", "zip", "bzip2"])
-def test_compressed_files_are_named_as_such(kind: str, tmp_path: Path) -> None:
-    packed = io.BytesIO()
-    with zipfile.ZipFile(packed, "w") as archive:
-        archive.writestr("log.nmea", NMEA)
-    data = {"gzip": gzip.compress(NMEA), "zip": packed.getvalue(), "bzip2": bz2.compress(NMEA)}[kind]
-    (tmp_path / "log.nmea").write_bytes(data)
-    assert refusal(tmp_path / "log.nmea") == f"compressed ({kind}). Unpack it first."
+def test_other_compressed_files_are_named_as_such(tmp_path: Path) -> None:
+    (tmp_path / "log.nmea").write_bytes(bz2.compress(NMEA))
+    assert refusal(tmp_path / "log.nmea") == "compressed (bzip2). Unpack it first."
 
 
 @pytest.mark.parametrize("data", [b"\x00" * 4096, b"\xff" * 4096, b"\x00\xff" * 9])
