@@ -7,6 +7,7 @@ import re
 import shutil
 import tomllib
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -50,7 +51,9 @@ class Client:
                 self.cookies.update(client.cookies)
                 return answer
 
-        return asyncio.run(ask())
+        # in a thread of its own: browser tests on the same worker may have left a loop running in this one
+        with ThreadPoolExecutor(1) as pool:
+            return pool.submit(lambda: asyncio.run(ask())).result()
 
     def get(self, path: str, **more: Any) -> httpx.Response:
         return self.request("GET", path, **more)
