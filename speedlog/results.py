@@ -13,6 +13,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from speedlog.results_car import CarPass
+from speedlog.samples import utc_text
+
 Array = NDArray[np.float64]
 Interval = tuple[float, float]
 FaultKind = Literal[
@@ -189,6 +192,7 @@ class Pass:
     warnings: tuple[str, ...]
     wind: WindPart | None = None
     trace: Trace | None = field(default=None, compare=False, repr=False)
+    car: CarPass | None = field(default=None, compare=False, repr=False)  # what it cost the car
 
 
 @dataclass(frozen=True)
@@ -221,16 +225,6 @@ class Review:
             "course": None if self.course is None else _course_json(self.course),
             "warnings": list(self.warnings),
         }
-
-
-def utc_text(moment: pd.Timestamp | None) -> str | None:
-    """ISO 8601 with fractions and Z; None stays None."""
-    if moment is None:
-        return None
-    text = moment.tz_convert("UTC").isoformat(
-        timespec="microseconds" if moment.nanosecond == 0 else "nanoseconds"
-    )
-    return text.replace("+00:00", "Z")
 
 
 def _number(value: float | None) -> float | None:
@@ -355,4 +349,5 @@ def _pass_json(item: Pass) -> dict[str, Any]:
             "right_mps": float(item.wind.right_mps),
         },
         "warnings": list(item.warnings),
+        "car": None if item.car is None else item.car.as_json(),
     }

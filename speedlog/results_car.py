@@ -13,7 +13,9 @@ from dataclasses import dataclass, field, fields, is_dataclass
 from types import MappingProxyType
 from typing import Any, Literal
 
-from speedlog.results import Interval, utc_text
+from speedlog.samples import utc_text
+
+Interval = tuple[float, float]
 
 CurrentOf = Literal["pack", "motor"]
 Limit = Literal["traction", "current limit", "ramp", "voltage", "throttle", "unknown"]

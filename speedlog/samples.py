@@ -183,3 +183,13 @@ def check_samples(samples: pd.DataFrame) -> None:
         values = samples[column.name].to_numpy(dtype=float)
         known = values[~np.isnan(values)]
         assert bool(np.all((known >= column.low) & (known <= column.high))), column.name
+
+
+def utc_text(moment: pd.Timestamp | None) -> str | None:
+    """ISO 8601 with fractions and Z; None stays None."""
+    if moment is None:
+        return None
+    text = moment.tz_convert("UTC").isoformat(
+        timespec="microseconds" if moment.nanosecond == 0 else "nanoseconds"
+    )
+    return text.replace("+00:00", "Z")

@@ -36,10 +36,11 @@ def demo(
 
     from speedlog.report.page import session_page
     from speedlog.session import load_session
+    from speedlog.session.car import with_car
 
     copy_samples(folder)
     session = load_session(folder / "session.toml")
-    found = _kept(session, folder / LOGBOOK, _progress(len(session.passes)))
+    found = with_car(_kept(session, folder / LOGBOOK, _progress(len(session.passes))))
     _end_progress()
     made = datetime.now(UTC)
     write_text(folder / "report.html", session_page(found, made=made), inputs=session.inputs)

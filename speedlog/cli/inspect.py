@@ -123,7 +123,7 @@ def describe_recording(recording: Recording) -> dict[str, Any]:
     """The findings on a recording, in the form of the command contract."""
     import numpy as np
 
-    from speedlog.results import utc_text
+    from speedlog.samples import utc_text
 
     samples, valid = recording.samples, recording.valid
     sound = samples[valid] if recording.has_positions else samples

@@ -133,10 +133,11 @@ def _write_page(
     from speedlog.cli.output import write_text
     from speedlog.report import charting
     from speedlog.report.page import session_page
+    from speedlog.session.car import with_car
 
     made = datetime.now(UTC)
     page = session_page(
-        found, unit=unit, made=made, computer_clock=True, shared=shared, with_place=with_place
+        with_car(found), unit=unit, made=made, computer_clock=True, shared=shared, with_place=with_place
     )
     # the library first: a page whose library could not be written is not left behind
     if shared and not charting.is_shared_in(out.parent):

@@ -15,7 +15,8 @@ from speedlog.logbook.claim import FILE, Claim, ClaimedPass
 from speedlog.logbook.rows import PassRow, ResultRow
 from speedlog.logbook.two_way import Pair, pairs
 from speedlog.reconcile.official import unit_part
-from speedlog.results import Review, utc_text
+from speedlog.results import Review
+from speedlog.samples import utc_text
 from speedlog.settings import Settings
 from speedlog.units import Unit, find_unit
 

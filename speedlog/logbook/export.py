@@ -14,7 +14,8 @@ from speedlog.logbook.samples_out import PassSamples
 from speedlog.logbook.store import Logbook
 from speedlog.logbook.subtitles import Told, film_start, webvtt
 from speedlog.reconcile.official import unit_part
-from speedlog.results import Pass, utc_text
+from speedlog.results import Pass
+from speedlog.samples import utc_text
 from speedlog.settings import LogbookSettings
 from speedlog.units import Unit, find_unit
 

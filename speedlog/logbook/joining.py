@@ -11,8 +11,7 @@ from speedlog.course.coursefile import Course
 from speedlog.course.passes import find_passes
 from speedlog.fusion.clocks import group_passes, match_clocks
 from speedlog.logbook.store import Logbook
-from speedlog.results import utc_text
-from speedlog.samples import Clock, Recording
+from speedlog.samples import Clock, Recording, utc_text
 from speedlog.settings import LogbookSettings, Settings
 
 

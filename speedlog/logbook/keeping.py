@@ -17,7 +17,7 @@ from speedlog.logbook.given import GivenPass, ReadLog
 from speedlog.logbook.joining import FoundDrive, kept_pass
 from speedlog.logbook.results import course_from
 from speedlog.logbook.store import Logbook, new_uid, now_text
-from speedlog.results import utc_text
+from speedlog.samples import utc_text
 from speedlog.session.table import parse_trap
 from speedlog.settings import LogbookSettings
 

@@ -23,8 +23,8 @@ from speedlog.logbook.joining import drives_in
 from speedlog.logbook.store import Logbook, now_text
 from speedlog.pipeline import Memory, review
 from speedlog.reconcile.official import official_figure, unit_part
-from speedlog.results import Pass, Review, utc_text
-from speedlog.samples import Recording
+from speedlog.results import Pass, Review
+from speedlog.samples import Recording, utc_text
 from speedlog.settings import Settings
 from speedlog.units import find_unit
 

@@ -19,8 +19,7 @@ from speedlog.errors import SpeedlogError, plain
 from speedlog.importers import ReadOptions
 from speedlog.logbook import results, rows
 from speedlog.logbook.store import Logbook
-from speedlog.results import utc_text
-from speedlog.samples import COLUMN_NAMES, Clock, valid_positions
+from speedlog.samples import COLUMN_NAMES, Clock, utc_text, valid_positions
 from speedlog.settings import Settings
 
 GPX_NAMESPACE = "urn:speedlog:gpx:1"  # of speed and course, for which GPX 1.1 has no element of its own

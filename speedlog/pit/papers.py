@@ -28,6 +28,7 @@ class Papers:
     def report(self, request: Request) -> Response:
         """The session report of a kept day, reviewed now."""
         from speedlog.report.page import session_page
+        from speedlog.session.car import with_car
 
         number = int(request.path_params["id"])
         with self._site.keeper.book() as book:
@@ -36,7 +37,7 @@ class Papers:
                 raise NotThereError
             unit = shown_unit(request, views.known(book)).symbol
             found = review_kept_session(book, number, unit=unit, settings=self._site.keeper.settings)
-        page = session_page(found, unit=unit, made=dt.datetime.now(dt.UTC), computer_clock=True)
+        page = session_page(with_car(found), unit=unit, made=dt.datetime.now(dt.UTC), computer_clock=True)
         return _attached(page, f"{every[number].name}.html")
 
     def season(self, request: Request) -> Response:

@@ -14,7 +14,6 @@ from speedlog.report.localtime import LocalClock
 from speedlog.report.numbers import mps, with_tokens
 from speedlog.report.view import Chart
 from speedlog.results import Interval, Logger, Pass, RecordingSummary, Review
-from speedlog.results_car import CarPass
 from speedlog.session import SessionPass, parse_trap
 from speedlog.settings import ReportSettings
 
@@ -133,7 +132,7 @@ def card(
     bars = [row.bar for row in rows]
     drawn = charts(found, key, settings)
     remarks = (wording.pulling(found, settings), wording.peak(found), wording.straightness(found))
-    car: CarPass | None = getattr(found, "car", None)  # where the car stage has been at work
+    car = found.car
     return Card(
         key=key,
         title=title,

@@ -30,7 +30,7 @@ from speedlog.demo.writers import nmea
 from speedlog.logbook.add import FileOptions, add_files
 from speedlog.logbook.history import Chosen, read_history
 from speedlog.logbook.store import Logbook
-from speedlog.results import utc_text
+from speedlog.samples import utc_text
 
 Row = dict[str, Any]
 HANDFUL, DAY = 4, 10  # simulated passes that the bulk repeats; passes a day
