@@ -15,11 +15,13 @@ from typer.exceptions import TyperException
 
 import speedlog
 from speedlog.cli.add import add
+from speedlog.cli.car import car_app
 from speedlog.cli.compare import compare
 from speedlog.cli.course import course_app
 from speedlog.cli.demo import demo
 from speedlog.cli.evidence import evidence
 from speedlog.cli.export import export
+from speedlog.cli.forecast import forecast
 from speedlog.cli.history import history
 from speedlog.cli.history_rules import rule, target
 from speedlog.cli.inspect import inspect
@@ -28,6 +30,7 @@ from speedlog.cli.logbook_keep import backup, merge, verify
 from speedlog.cli.pit import pit
 from speedlog.cli.report import report
 from speedlog.cli.review import review
+from speedlog.cli.variadic import Variadic
 from speedlog.errors import SpeedlogError, plain
 
 USER_MISTAKE = 2
@@ -51,11 +54,13 @@ app.command("history")(history)
 app.command("compare")(compare)
 app.command("evidence")(evidence)
 app.command("export")(export)
+app.command("forecast", cls=Variadic)(forecast)
 app.command("pit")(pit)
 for command in (verify, backup, merge, target, rule):
     logbook_app.command(command.__name__)(command)
 app.add_typer(logbook_app, name="logbook")
 app.add_typer(course_app, name="course")
+app.add_typer(car_app, name="car")
 
 
 def _print_version(wanted: bool) -> None:

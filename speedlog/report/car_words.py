@@ -154,7 +154,7 @@ def _left(left: Left | None) -> list[tuple[str, str]]:
     more = left.with_more_run_up_mps
     rows = [(f"With {metres:g}\u00a0m more run-up", told_speed(more[metres])) for metres in sorted(more)]
     if left.terminal_mps is not None:
-        rows.append(("With all the run-up there is", told_speed(left.terminal_mps)))
+        rows.append(("On a runway without end", told_speed(left.terminal_mps)))
     rows += [
         (f"{item.start_along_m:.0f}\u00a0m to {item.end_along_m:.0f}\u00a0m", f"limited by {_limit(item.limit)}")
         for item in left.stretches
