@@ -82,7 +82,7 @@ def forecast(
 
         write_text(out, forecast_page(found, unit=shown.symbol, made=datetime.now(UTC)), inputs=inputs)
     if json_out is None or str(json_out) != "-":
-        print(in_words(found, shown))
+        print(in_words(found, shown).replace("\u00a0", " "))  # pages want it, terminals and grep do not
         if out is not None:
             print(f"\nPage: {out} (open it in any browser; it needs no network)")
 

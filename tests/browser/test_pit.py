@@ -250,6 +250,9 @@ def test_keyboard_alone_suffices(browser: Any, kept: Served, screens: list[Scree
 
     to("#logs")  # the place to drop is a file field
     page.goto("/pass/3")
+    page.wait_for_function(
+        "() => document.activeElement.matches('input[autofocus]')"
+    )  # it has the focus from the start
     page.keyboard.type("191.3")
     page.keyboard.press("Enter")
     page.wait_for_selector("h1:has-text('missed the trap')")
