@@ -9,7 +9,7 @@ from speedlog.cli.season_text import aligned
 from speedlog.errors import plain
 from speedlog.report import forecast_words as words
 from speedlog.report.numbers import as_text, mps, write_number
-from speedlog.results_car import as_json as quantity_json
+from speedlog.results_quantity import as_json as quantity_json
 from speedlog.vehicle.target import not_entered
 
 if TYPE_CHECKING:

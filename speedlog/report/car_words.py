@@ -9,17 +9,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from speedlog.report.numbers import dif, mps, num
-from speedlog.results_car import (
-    CarPass,
-    Heat,
-    Left,
-    PackUse,
-    Quantity95,
-    StillAir,
-    Stopping,
-    Thermal,
-    TyreUse,
-)
+from speedlog.results_car import CarPass, Heat, Left, PackUse, StillAir, Stopping, Thermal, TyreUse
+from speedlog.results_quantity import Quantity95
 
 _EVEN = 0.1  # ends as far from the value as this share of the half-width: ± says all
 

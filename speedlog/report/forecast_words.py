@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 from speedlog.report.numbers import mps as mps
 from speedlog.report.numbers import num
-from speedlog.results_car import Quantity95, Stopping
+from speedlog.results_car import Stopping
+from speedlog.results_quantity import Quantity95
 from speedlog.settings.forecast import ForecastSettings
 from speedlog.units import find_unit
 from speedlog.vehicle.forecast import Forecast, Known

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from speedlog.results_car import Caution, Heat, PackUse, Quantity95, Thermal, TyreUse
+from speedlog.results_car import Caution, Heat, PackUse, Thermal, TyreUse
+from speedlog.results_quantity import Quantity95
 from speedlog.settings.vehicle import VehicleSettings
 from speedlog.vehicle.facts import CarFacts
 

@@ -16,7 +16,8 @@ import numpy as np
 from speedlog.physics.drive import G_MPS2
 from speedlog.physics.roadload import coast_down
 from speedlog.results import LoggerTrace, Pass
-from speedlog.results_car import Quantity95, RoadLoad
+from speedlog.results_car import RoadLoad
+from speedlog.results_quantity import Quantity95
 from speedlog.settings.forecast import ForecastSettings
 from speedlog.vehicle.car import PART, Array
 from speedlog.vehicle.facts import CarFacts

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from speedlog.results_car import CurrentOf, Quantity95
+from speedlog.results_car import CurrentOf
+from speedlog.results_quantity import Quantity95
 from speedlog.settings.vehicle import VehicleSettings
 from speedlog.vehicle.facts import CarFacts
 from speedlog.vehicle.log import CarLog, reading_noise

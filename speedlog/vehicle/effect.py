@@ -15,7 +15,8 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
-from speedlog.results_car import CarPass, Effect, Quantity95
+from speedlog.results_car import CarPass, Effect
+from speedlog.results_quantity import Quantity95
 from speedlog.settings.vehicle import VehicleSettings
 from speedlog.vehicle import wording
 

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from speedlog.errors import SpeedlogError
-from speedlog.results_car import Quantity95
+from speedlog.results_quantity import Quantity95
 from speedlog.settings.forecast import ForecastSettings
 from speedlog.vehicle.car import PARTS, Array, Car
 from speedlog.vehicle.observed import Channel, Observed

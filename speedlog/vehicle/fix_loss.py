@@ -19,7 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from speedlog.results import LoggerTrace, Pass
-from speedlog.results_car import FixLoss, FixSignal, Quantity95
+from speedlog.results_car import FixLoss, FixSignal
+from speedlog.results_quantity import Quantity95
 from speedlog.settings.vehicle import VehicleSettings
 from speedlog.vehicle import wording
 from speedlog.vehicle.log import CarLog, car_log, correlation_factor

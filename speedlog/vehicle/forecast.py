@@ -15,7 +15,8 @@ from functools import lru_cache
 import numpy as np
 
 from speedlog.physics.drive import G_MPS2, GROWTH_RPM
-from speedlog.results_car import NORMAL_95, Quantity95, Stopping
+from speedlog.results_car import Stopping
+from speedlog.results_quantity import NORMAL_95, Quantity95
 from speedlog.settings.forecast import ForecastSettings
 from speedlog.vehicle.car import PART, Array, Car
 from speedlog.vehicle.fit import LEARNED, Fitted, _value

@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from speedlog.results_car import Heat, Quantity95, Ramp
+from speedlog.results_car import Heat, Ramp
+from speedlog.results_quantity import Quantity95
 from speedlog.settings.vehicle import VehicleSettings
 from speedlog.vehicle import wording
 from speedlog.vehicle.current import Drawn, Scale, drawn, highest, scale_of, whose_current

@@ -9,7 +9,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from speedlog.results_car import CurrentOf, Quantity95
+from speedlog.results_car import CurrentOf
+from speedlog.results_quantity import Quantity95
 from speedlog.settings.vehicle import VehicleSettings
 from speedlog.vehicle.current import pull_of
 from speedlog.vehicle.facts import CarFacts

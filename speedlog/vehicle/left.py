@@ -7,7 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from speedlog.results import Pass
-from speedlog.results_car import Left, Limit, Quantity95, RoadLoad, Stopping, Stretch
+from speedlog.results_car import Left, Limit, RoadLoad, Stopping, Stretch
+from speedlog.results_quantity import Quantity95
 from speedlog.settings.forecast import ForecastSettings
 from speedlog.vehicle.car import Car
 from speedlog.vehicle.coast import coast_of, road_load, run_up_load

@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from speedlog.results_car import NORMAL_95, Heat, PackUse, Quantity95
+from speedlog.results_car import Heat, PackUse
+from speedlog.results_quantity import NORMAL_95, Quantity95
 from speedlog.settings.vehicle import VehicleSettings
 from speedlog.vehicle import wording
 from speedlog.vehicle.current import highest, quieted

@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from speedlog.physics.roadload import carried
-from speedlog.results_car import Quantity95, Ramp
+from speedlog.results_car import Ramp
+from speedlog.results_quantity import Quantity95
 from speedlog.settings.vehicle import VehicleSettings
 from speedlog.vehicle import wording
 from speedlog.vehicle.run_up import Drag, RunUp, pull_law_of

@@ -17,7 +17,8 @@ import numpy as np
 
 from speedlog.physics.air import STANDARD_K, STANDARD_PA, air_density, standard_density, wind_share
 from speedlog.results import Pass
-from speedlog.results_car import Quantity95, StillAir
+from speedlog.results_car import StillAir
+from speedlog.results_quantity import Quantity95
 from speedlog.settings.vehicle import VehicleSettings
 from speedlog.vehicle import wording
 from speedlog.vehicle.facts import CarFacts

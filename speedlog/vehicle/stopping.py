@@ -15,7 +15,8 @@ import numpy as np
 from scipy.special import stdtrit
 
 from speedlog.results import Pass, Trace
-from speedlog.results_car import Quantity95, Stopping
+from speedlog.results_car import Stopping
+from speedlog.results_quantity import Quantity95
 from speedlog.settings.forecast import ForecastSettings
 
 _CRAWL = 0.15  # of the speed at the brake: below it a car is let roll, and a reading's noise is a large share

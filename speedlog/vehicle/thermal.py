@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 from speedlog.physics.air import ZERO_CELSIUS_K
 from speedlog.physics.heat import following, soaking, warmed
-from speedlog.results_car import Quantity95, Thermal
+from speedlog.results_car import Thermal
+from speedlog.results_quantity import Quantity95
 from speedlog.settings.vehicle import VehicleSettings
 from speedlog.vehicle import wording
 from speedlog.vehicle.facts import CarFacts

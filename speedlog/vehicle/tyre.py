@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from speedlog.results import LoggerTrace, Pass
-from speedlog.results_car import Quantity95, TyreUse
+from speedlog.results_car import TyreUse
+from speedlog.results_quantity import Quantity95
 from speedlog.settings.vehicle import VehicleSettings
 from speedlog.units import find_unit
 from speedlog.vehicle import wording

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from speedlog.results_car import Quantity95
+from speedlog.results_quantity import Quantity95
 from speedlog.settings.forecast import ForecastSettings
 from speedlog.vehicle.car import Car
 from speedlog.vehicle.fit import Fitted, fit

@@ -9,18 +9,8 @@ import pytest
 from speedlog.report.car_words import car_blocks, cautions, told, told_speed
 from speedlog.report.numbers import as_text, speed_unit
 from speedlog.report.page import review_page
-from speedlog.results_car import (
-    CarPass,
-    Caution,
-    Heat,
-    Left,
-    PackUse,
-    Quantity95,
-    Stopping,
-    Stretch,
-    Thermal,
-    TyreUse,
-)
+from speedlog.results_car import CarPass, Caution, Heat, Left, PackUse, Stopping, Stretch, Thermal, TyreUse
+from speedlog.results_quantity import Quantity95
 
 MPH = speed_unit("mph")
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from speedlog.demo.car import Pack, Tyre
 from speedlog.demo.truth import Heat
-from speedlog.results_car import Quantity95
+from speedlog.results_quantity import Quantity95
 from speedlog.settings.vehicle import VehicleSettings
 from speedlog.vehicle.study import study
 from tests.vehicle.simulated import CAR, DRIVER, FACTS, Simulated, simulated

@@ -6,7 +6,8 @@ import inspect
 
 import pytest
 
-from speedlog.results_car import Heat, PackUse, Quantity95, Thermal, TyreUse
+from speedlog.results_car import Heat, PackUse, Thermal, TyreUse
+from speedlog.results_quantity import Quantity95
 from speedlog.settings.vehicle import VehicleSettings
 from speedlog.vehicle import cautions as module
 from speedlog.vehicle import wording

@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from speedlog.results_car import CarPass, Heat, Quantity95, StillAir
+from speedlog.results_car import CarPass, Heat, StillAir
+from speedlog.results_quantity import Quantity95
 from speedlog.settings.vehicle import VehicleSettings
 from speedlog.vehicle.effect import FIGURES, Corrected, corrected, effect_of, permutation_p, welch
 

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from speedlog.results import Pass, Trace, Trap
-from speedlog.results_car import Quantity95
+from speedlog.results_quantity import Quantity95
 from speedlog.settings.forecast import ForecastSettings
 from speedlog.vehicle.stopping import Braking, braking, stopping
 

@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 from speedlog.demo import day, meeting, sample_folder
 from speedlog.demo.car import ElectricDrive
 from speedlog.results import Pass, Trace
-from speedlog.results_car import CarPass, Quantity95, as_json
+from speedlog.results_car import CarPass
+from speedlog.results_quantity import Quantity95, as_json
 from speedlog.session import load_session
 from speedlog.session.run import review_session
 from speedlog.vehicle.earlier import Earlier

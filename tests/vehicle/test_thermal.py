@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from speedlog.demo.truth import Heat as TrueHeat
-from speedlog.results_car import Quantity95
+from speedlog.results_quantity import Quantity95
 from speedlog.settings.vehicle import VehicleSettings
 from speedlog.vehicle import wording
 from speedlog.vehicle.facts import CarFacts
