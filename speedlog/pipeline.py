@@ -6,6 +6,7 @@ import os
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -25,6 +26,9 @@ from speedlog.samples import Clock, Recording
 from speedlog.settings import Settings
 from speedlog.units import find_unit, parse_quantity
 
+if TYPE_CHECKING:
+    from speedlog.vehicle.facts import CarFacts
+
 TrapFigures = str | Sequence[str] | Mapping[int, str] | None
 PathLike = str | os.PathLike[str]
 
@@ -41,6 +45,8 @@ def review(
     columns: PathLike | None = None,
     unit: str | None = None,
     only: int | None = None,
+    facts: CarFacts | None = None,
+    left: bool = True,
     memory: Memory | None = None,
     settings: Settings | None = None,
 ) -> Review:
@@ -56,6 +62,8 @@ def review(
         columns: a mapping for delimited text (map.toml).
         unit: of the speeds in the sentences; that of the trap figure otherwise, else km/h.
         only: judge this pass alone; the others still help to place a controller's log.
+        facts: what is known of the car and the weather; with it each pass that has a controller's log is told what
+            it cost the car. left: and what was left in it.
         memory: keeps what was read and fused for the next call on the same files.
         settings: every threshold.
 
@@ -88,6 +96,10 @@ def review(
         for n, drive in zip(wanted, fused, strict=True)
     )
     summaries = tuple(_summary(recordings[i], shifts[i], tuple(notes[i])) for i in range(len(recordings)))
+    if facts is not None and any(drive.wheels for drive in fused):
+        from speedlog.vehicle.passes import with_cost  # takes a while to import: only where it is needed
+
+        passes = with_cost(passes, facts, course, left=left, settings=settings)
     found = Review(summaries, passes, _course_summary(course), _warnings(drives, gnss, course), len(drives))
     return marked(found, course, settings.locate)
 

@@ -166,8 +166,8 @@ def _like_last(file: CarFile, source: Source, last: Any, settings: ForecastSetti
     if trap is None:
         trap = seen.exit_m - seen.entry_m if seen.entry_m is not None and seen.exit_m is not None else 30.0
     room, course = file.number("runway_after_trap"), source.course
-    if room is None and course is not None and course.end_m is not None and source.found.outbound:
-        room = course.end_m - course.exit_m
+    if room is None and course is not None:
+        room = course.room_m(bool(source.found.outbound))
     heat = seen.motor_temp_c
     return Plan(
         run_up, trap, last.head_mps, last.head_u_mps, seen.density_kgm3, seen.density_share_u, room,

@@ -11,6 +11,7 @@ from speedlog.errors import SpeedlogError, plain
 
 if TYPE_CHECKING:
     from speedlog.results import Review
+    from speedlog.results_car import CarPass
 
 
 def review(
@@ -37,6 +38,15 @@ def review(
     pole_pairs: Annotated[
         int | None, typer.Option("--pole-pairs", help="Where the controller counts electrical turns.")
     ] = None,
+    setup: Annotated[
+        Path | None,
+        typer.Option(
+            "--setup", metavar="FILE.toml", help="The car as run: what the pass cost it, in its limits."
+        ),
+    ] = None,
+    measured: Annotated[
+        list[str] | None, typer.Option("--measured", help='By hand: motor_temp_after="61 °C".')
+    ] = None,
     columns: Annotated[
         Path | None,
         typer.Option("--columns", metavar="MAP.toml", help="Your own mapping of a table's columns."),
@@ -55,22 +65,25 @@ def review(
 
     Example: speedlog review gps.nmea controller.csv --course course.toml --trap "187.5 mph"
     """
+    from speedlog.cli.car_given import car_given
     from speedlog.cli.output import write_json, write_text
     from speedlog.course.coursefile import Course
     from speedlog.pipeline import review as run
 
+    car = car_given(setup, measured or [], wind, wheel_diameter, gear_ratio, pole_pairs)
     found = run(
         files,
         course=None if course is None else Course.load(course),
         trap=trap_figures(trap),
         wind=wind,
-        wheel_diameter=wheel_diameter,
-        gear_ratio=gear_ratio,
-        pole_pairs=pole_pairs,
+        wheel_diameter=car.wheel_diameter,
+        gear_ratio=car.gear_ratio,
+        pole_pairs=car.pole_pairs,
         columns=columns,
         unit=unit,
+        facts=car.facts,
     )
-    inputs = [*files, *([course] if course else []), *([columns] if columns else [])]
+    inputs = [*files, *(path for path in (course, columns, setup) if path)]
     if json_out is not None:
         write_json(json_out, found.as_json(), inputs=inputs)
     if out is not None:
@@ -138,8 +151,18 @@ def in_words(found: Review, asked: str | None = None) -> str:
             low, high = item.peak.interval95_mps
             lines.append(f"  peak: {speed(item.peak.estimate_mps)}, 95 % {speed(low)} to {speed(high)}")
         lines += [f"  {plain(logger.file)}: {logger.text}" for logger in item.loggers]
+        if item.car is not None:
+            lines += _of_the_car(item.car, asked or (official.unit if official else "km/h"))
         lines += [f"  warning: {plain(text, 300)}" for text in item.warnings]
     for recording in found.recordings:
         lines += [f"{plain(recording.file)}: warning: {plain(text, 300)}" for text in recording.warnings]
     lines += [f"warning: {plain(text, 300)}" for text in found.warnings]
     return "\n".join(lines)
+
+
+def _of_the_car(car: CarPass, unit: str) -> list[str]:
+    from speedlog.report.car_short import car_lines
+    from speedlog.report.numbers import as_text, speed_unit
+
+    shown = speed_unit(unit)
+    return [f"  {plain(as_text(text, shown), 300)}".replace("\u00a0", " ") for text in car_lines(car)]

@@ -42,6 +42,7 @@ class Key:
 
 KEYS: tuple[Key, ...] = (
     Key("line", "heading_deg", "true heading of the outbound direction", "angle", 0.0, 360.0, required=True),
+    Key("line", "begin_m", "where the runway begins, below 0 behind the line's start", "length", -20_000.0, 20_000.0),
     Key("line", "end_m", "where the runway ends", "length", 1.0, 20_000.0),
     Key("trap", "entry_m", "the trap's first beam, along the line", "length", 0.0, 20_000.0, required=True),
     Key("trap", "exit_m", "the trap's second beam, along the line", "length", 0.0, 20_000.0, required=True),
@@ -65,6 +66,7 @@ class Course:
         line: outbound.
         entry_m, exit_m: the trap, metres along the line from its start, entry < exit.
         end_m: where the runway ends, metres along the line; None if not given.
+        begin_m: where the runway begins, the same way; None if not given.
         time_zone: IANA name; None if not given.
         timer_resolution_s: step of each beam's time stamp.
         length_u_m: standard uncertainty of the trap's length (by tape).
@@ -85,6 +87,7 @@ class Course:
     place_u_m: float = 0.0
     defaulted: tuple[str, ...] = ()
     located_from: tuple[str, ...] = ()
+    begin_m: float | None = None
 
     @classmethod
     def load(cls, path: str | os.PathLike[str]) -> Course:
@@ -103,13 +106,15 @@ class Course:
         heading, entry, end = numbers["heading_deg"], numbers["entry_m"], numbers["exit_m"]
         assert heading is not None and entry is not None and end is not None  # required keys
         lat, lon = _start(content, file)
-        _check_trap(entry, end, numbers["end_m"], file)
+        _check_trap(entry, end, file)
+        _check_runway(numbers["begin_m"], entry, end, numbers["end_m"], file)
         return cls(
             name=_text(content, "name", file, required=True) or "",
             line=Line(lat, lon, heading % 360.0),
             entry_m=entry,
             exit_m=end,
             end_m=numbers["end_m"],
+            begin_m=numbers["begin_m"],
             time_zone=_time_zone(content, file),
             located_from=_located_from(content, file),
             defaulted=tuple(
@@ -122,6 +127,12 @@ class Course:
             },  # type: ignore[arg-type]
         )
 
+    def room_m(self, outbound: bool) -> float | None:
+        """From the trap's last beam to where the runway ends in that direction, m; None if not given."""
+        if outbound:
+            return None if self.end_m is None else self.end_m - self.exit_m
+        return None if self.begin_m is None else self.entry_m - self.begin_m
+
     def to_toml(self) -> str:
         """The course as the text of a course.toml; `load` reads the same course from it."""
         lines = [f"name = {toml_string(self.name)}"]
@@ -133,6 +144,8 @@ class Course:
             f"start = [{self.line.lat_deg!r}, {self.line.lon_deg!r}]  # latitude, longitude, WGS 84, degrees",
             f"heading_deg = {self.line.heading_deg!r}  # true",
         ]
+        if self.begin_m is not None:
+            lines.append(f"begin_m = {self.begin_m!r}")
         if self.end_m is not None:
             lines.append(f"end_m = {self.end_m!r}")
         lines += ["", "[trap]  # metres along the line from its start", f"entry_m = {self.entry_m!r}"]
@@ -264,7 +277,13 @@ def _number(content: Mapping[str, Any], key: Key, file: str | os.PathLike[str] |
 
 
 def _example(key: Key) -> str:
-    examples = {"heading_deg": "75.0", "entry_m": "520.0", "exit_m": "550.0", "end_m": "1800.0"}
+    examples = {
+        "heading_deg": "75.0",
+        "entry_m": "520.0",
+        "exit_m": "550.0",
+        "end_m": "1800.0",
+        "begin_m": "-50.0",
+    }
     return f"Write it like {key.name} = {examples.get(key.name, key.default)}."
 
 
@@ -297,9 +316,7 @@ def check_place(
     return float(lat), float(lon)
 
 
-def _check_trap(
-    entry: float, end: float, runway_end: float | None, file: str | os.PathLike[str] | None
-) -> None:
+def _check_trap(entry: float, end: float, file: str | os.PathLike[str] | None) -> None:
     if entry >= end:
         raise SpeedlogError(
             f"[trap] entry_m ({entry:g}) must be less than exit_m ({end:g})",
@@ -309,6 +326,21 @@ def _check_trap(
     if end - entry < _SHORTEST_TRAP_M:
         raise SpeedlogError(
             f"[trap] is only {end - entry:g} m long", file=file, todo="Give both beams in metres."
+        )
+
+
+def _check_runway(
+    begin: float | None,
+    entry: float,
+    end: float,
+    runway_end: float | None,
+    file: str | os.PathLike[str] | None,
+) -> None:
+    if begin is not None and begin > entry:
+        raise SpeedlogError(
+            f"[line] begin_m ({begin:g}) lies behind the trap's entry_m ({entry:g})",
+            file=file,
+            todo="Check both.",
         )
     if runway_end is not None and runway_end < end:
         raise SpeedlogError(

@@ -47,7 +47,7 @@ class Drive:
         clock: local time of the launch (British Summer Time, one hour ahead of UTC).
         limit_a: what the controller lets the pack give.
         lift_after_m: where the driver lifts, metres after the first beam he meets.
-        wind: speed [m/s] and where it comes from [true degrees].
+        wind: at the car's height, speed [m/s] and where it comes from [true degrees].
         setup, measured: as session.toml has them; notes and figures a driver would write.
         logs: suffix of the file, format, logger, what is done to it.
         figure: "mph" or "s": how the timekeeper read it out; `keyed` turns the true text into the

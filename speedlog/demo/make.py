@@ -41,7 +41,7 @@ def meeting_files() -> dict[str, bytes]:
     found: dict[str, bytes] = {}
     for _, run in driven:
         found |= {name: content for name, content in run.files().items() if name != "course.toml"}
-    course = course_toml("Oldfen runway", meeting.PLACE, meeting.TRAP, "Europe/London", meeting.END_M)
+    course = course_toml("Oldfen runway", meeting.PLACE, meeting.TRAP, "Europe/London", meeting.RUNWAY_M)
     texts = {
         "course.toml": course,
         "session.toml": _session(driven),
@@ -66,8 +66,8 @@ def _session(driven: list[tuple[Drive, SimulatedPass]]) -> str:
         f'car = "{meeting.CAR}"',
         "",
         "[weather]",
-        'wind = "3 m/s from 255"',
-        'wind_height = "2 m"',
+        'wind = "5.5 m/s from 255"',
+        f'wind_height = "{meeting.METER_M:g} m"',
         'temperature = "21 °C"',
         'humidity = "55 %"',
         'qnh = "1016 hPa"',
@@ -83,7 +83,7 @@ def _session(driven: list[tuple[Drive, SimulatedPass]]) -> str:
             f"logs = [{logs}]",
             f'trap = "{figure(drive, run)}"',
         ]
-        lines += [f'wind = "{drive.wind[0]:g} m/s from {drive.wind[1]:g}"']
+        lines += [f'wind = "{meeting.wind_reading_mps(drive):g} m/s from {drive.wind[1]:g}"']
         if drive.setup:
             cells = ", ".join(f"{key} = {json.dumps(value)}" for key, value in drive.setup.items())
             lines += [f"setup = {{ {cells} }}"]

@@ -24,7 +24,19 @@ DATE = "2026-08-22"
 CAR = "Long Shrike"
 PLACE = Place(53.10, -1.20, 112.0)
 TRAP = Trap(entry_m=520.0, exit_m=550.0, timer_step_s=1e-4, length_u_m=0.015, place_u_m=0.3)
-END_M = 1450.0
+RUNWAY_M = (-40.0, 1450.0)  # where it begins and ends, along the line
+
+CAR_HEIGHT_M, GRASS_M, METER_M = (
+    0.15,
+    0.006,
+    2.0,
+)  # of the car's front, of the grass (roughness), of the wind meter
+
+
+def wind_reading_mps(drive: Drive) -> float:
+    """What a wind meter held overhead shows, to half a m/s: the log law over short grass."""
+    share = math.log(CAR_HEIGHT_M / GRASS_M) / math.log(METER_M / GRASS_M)
+    return round(2 * drive.wind[0] / share) / 2
 
 
 def car_of(drive: Drive) -> Car:

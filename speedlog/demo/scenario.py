@@ -99,14 +99,15 @@ def gnss_bytes(log: GnssLog, form: Format, name: str) -> bytes:
 
 
 def course_toml(
-    name: str, place: Place, trap: Trap, time_zone: str | None = None, end_m: float | None = None
-) -> str:
+    name: str, place: Place, trap: Trap, time_zone: str | None = None,
+    runway_m: tuple[float, float] | None = None,
+) -> str:  # fmt: skip
     """A course.toml; nine digits of a degree are a tenth of a millimetre."""
     zone = [f'time_zone = "{time_zone}"'] if time_zone else []
-    end = [f"end_m = {end_m:.1f}"] if end_m is not None else []
+    ends = [] if runway_m is None else [f"begin_m = {runway_m[0]:.1f}", f"end_m = {runway_m[1]:.1f}"]
     lines = [
         f'name = "{name}"', *zone, "", "[line]", f"start = [{place.lat_deg:.9f}, {place.lon_deg:.9f}]",
-        f"heading_deg = {place.heading_deg:.5f}", *end, "", "[trap]", f"entry_m = {trap.entry_m:.3f}",
+        f"heading_deg = {place.heading_deg:.5f}", *ends, "", "[trap]", f"entry_m = {trap.entry_m:.3f}",
         f"exit_m = {trap.exit_m:.3f}", f"timer_resolution_s = {trap.timer_step_s:g}",
         f"length_u_m = {trap.length_u_m:g}", f"place_u_m = {trap.place_u_m:g}",
     ]  # fmt: skip

@@ -9,7 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any, NoReturn
 
@@ -262,14 +262,14 @@ def _claimed_from(item: Mapping[str, Any], files: Mapping[str, bytes]) -> Claime
     logs = tuple(_log(log, files) for log in item["logs"])
     inputs = Inputs(
         pass_id=row.id, logs=logs, course=None if item["course"] is None else _file(files, item["course"]),
-        trap=item["trap"], wind=weather.get("wind"), wheel_diameter=None, gear_ratio=None, pole_pairs=None,
-        unit=item["unit"], start_utc=item["start_utc"], end_utc=item["end_utc"],
+        trap=item["trap"], unit=item["unit"], start_utc=item["start_utc"], end_utc=item["end_utc"],
+        setup=dict(row.setup), weather=weather, measured=dict(row.measured),
     )  # fmt: skip
     return ClaimedPass(
         row=row,
         session=SessionRow(0, str(session["uid"]), row.session, row.date, None, row.venue, row.car,
                            MappingProxyType(dict(session["weather"]))),
-        inputs=with_setup(inputs, row),
+        inputs=inputs,
         log_files=tuple(str(log["file"]) for log in item["logs"]),
         column_files=tuple(str(log["columns"] or "") for log in item["logs"]),
         taken_in=tuple(str(log["taken_in"]) for log in item["logs"]),
@@ -280,23 +280,6 @@ def _claimed_from(item: Mapping[str, Any], files: Mapping[str, bytes]) -> Claime
         program=str(item["program"]),
         environment={str(key): str(value) for key, value in item["environment"].items()},
     )  # fmt: skip
-
-
-def with_setup(inputs: Inputs, row: PassRow) -> Inputs:
-    """What of the set-up goes into a review."""
-    setup = row.setup
-
-    def number(key: str) -> float | None:
-        value = setup.get(key)
-        return float(value) if isinstance(value, int | float) else None
-
-    poles = number("pole_pairs")
-    return replace(
-        inputs,
-        wheel_diameter=str(setup["wheel_diameter"]) if "wheel_diameter" in setup else None,
-        gear_ratio=number("gear_ratio"),
-        pole_pairs=None if poles is None else int(poles),
-    )
 
 
 def _log(found: Mapping[str, Any], files: Mapping[str, bytes]) -> KeptLog:

@@ -225,8 +225,8 @@ def _command(item: ClaimedPass, review: Review) -> str:
     if inputs.trap is not None:
         several = (review.drives_found or 1) > 1
         words.append(f'--trap {number}="{inputs.trap}"' if several else f'--trap "{inputs.trap}"')
-    options = {"wind": inputs.wind, "wheel-diameter": inputs.wheel_diameter, "gear-ratio": inputs.gear_ratio,
-               "pole-pairs": inputs.pole_pairs}  # fmt: skip
+    options = {"wind": inputs.weather.get("wind"), "wheel-diameter": inputs.wheel_diameter,
+               "gear-ratio": inputs.gear_ratio, "pole-pairs": inputs.pole_pairs}  # fmt: skip
     words += [f'--{name} "{value}"' for name, value in options.items() if value is not None]
     mappings = sorted({name for name in item.column_files if name})
     words += [f'--columns "{mappings[0]}"'] if len(mappings) == 1 else []

@@ -79,7 +79,7 @@ def review_kept_session(
         inputs = results.inputs_of(book, ids[item.number])
         try:
             review = results.review_of(
-                replace(inputs, unit=unit or inputs.unit), memory=memory, settings=settings
+                replace(inputs, unit=unit or inputs.unit), car=False, memory=memory, settings=settings
             )
             found.append(ReviewedPass(item, review, review.passes))
         except SpeedlogError as error:

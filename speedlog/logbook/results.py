@@ -25,8 +25,12 @@ from speedlog.pipeline import Memory, review
 from speedlog.reconcile.official import official_figure, unit_part
 from speedlog.results import Pass, Review
 from speedlog.samples import Recording, utc_text
+from speedlog.session.day import Weather
+from speedlog.session.load import read_measured, read_setup, read_weather
+from speedlog.session.table import Table
 from speedlog.settings import Settings
 from speedlog.units import find_unit
+from speedlog.vehicle.facts import CarFacts, facts_of
 
 NO_LOG = "No log was kept of this pass."
 Seen = Callable[[int, Review], None]  # a pass's id, and its review
@@ -48,20 +52,32 @@ class Inputs:
     """All that a pass's result is made of; it can be sent to another process.
 
     `start_utc`, `end_utc` say which drive of the logs it is; `unit` is that of the sentences where the figure
-    names none.
+    names none. `setup`, `weather`, `measured` as written: what the pass cost the car is made with them.
     """
 
     pass_id: int
     logs: tuple[KeptLog, ...]
     course: bytes | None
     trap: str | None
-    wind: str | None
-    wheel_diameter: str | None
-    gear_ratio: float | None
-    pole_pairs: int | None
     unit: str | None
     start_utc: str | None
     end_utc: str | None
+    setup: Mapping[str, rows.SetupText] = field(default_factory=dict)
+    weather: Mapping[str, str] = field(default_factory=dict)
+    measured: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def wheel_diameter(self) -> str | None:
+        return str(self.setup["wheel_diameter"]) if "wheel_diameter" in self.setup else None
+
+    @property
+    def gear_ratio(self) -> float | None:
+        return _number(self.setup, "gear_ratio")
+
+    @property
+    def pole_pairs(self) -> int | None:
+        found = _number(self.setup, "pole_pairs")
+        return None if found is None else int(found)
 
     @property
     def sha256(self) -> str:
@@ -69,10 +85,10 @@ class Inputs:
         told = [
             sorted([log.name, log.sha256, log.columns_sha256 or ""] for log in self.logs),
             None if self.course is None else content.sha256_of(self.course),
-            self.trap, self.wind, self.wheel_diameter, self.gear_ratio, self.pole_pairs, self.unit,
-            self.start_utc, self.end_utc,
+            self.trap, self.unit, self.start_utc, self.end_utc,
+            dict(self.setup), dict(self.weather), dict(self.measured),
         ]  # fmt: skip
-        return hashlib.sha256(json.dumps(told).encode()).hexdigest()
+        return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()
 
 
 @dataclass(frozen=True)
@@ -88,26 +104,27 @@ def inputs_of(book: Logbook, pass_id: int, *, with_bytes: bool = True) -> Inputs
     row = rows.pass_row(book, pass_id)
     raw = book.row("SELECT start_utc, end_utc FROM pass WHERE id = ?", (pass_id,))
     assert raw is not None
-    setup = row.setup
     return Inputs(
         pass_id=pass_id,
         logs=tuple(_log(book, item, with_bytes) for item in rows.reviewed_recordings(book, pass_id)),
         course=rows.course_of(book, pass_id),
         trap=row.trap_text,
-        wind=row.weather.get("wind"),
-        wheel_diameter=str(setup["wheel_diameter"]) if "wheel_diameter" in setup else None,
-        gear_ratio=_number(setup, "gear_ratio"),
-        pole_pairs=None if _number(setup, "pole_pairs") is None else int(setup["pole_pairs"]),
         unit=_borrowed_unit(book, row),
         start_utc=raw["start_utc"],
         end_utc=raw["end_utc"],
+        setup=dict(row.setup),  # plain ones can be sent to another process
+        weather=dict(row.weather),
+        measured=dict(row.measured),
     )
 
 
 def review_of(
-    inputs: Inputs, *, memory: KeptMemory | None = None, settings: Settings | None = None
+    inputs: Inputs, *, car: bool = True, memory: KeptMemory | None = None, settings: Settings | None = None
 ) -> Review:
     """The review of one pass, with its traces, from kept bytes.
+
+    Args:
+        car: also what the pass cost the car, seen by itself; what the passes before add, `with_car` of a day tells.
 
     Raises:
         SpeedlogError: there is no log, the drive isn't found in them, or the review says why not.
@@ -118,10 +135,11 @@ def review_of(
     memory = KeptMemory() if memory is None else memory
     paths = memory.take(inputs.logs)
     course = course_from(inputs.course)
+    facts, unclear = _facts(inputs) if car else (None, ())
     options: dict[str, Any] = {
-        "course": course, "wind": inputs.wind, "wheel_diameter": inputs.wheel_diameter,
+        "course": course, "wind": inputs.weather.get("wind"), "wheel_diameter": inputs.wheel_diameter,
         "gear_ratio": inputs.gear_ratio, "pole_pairs": inputs.pole_pairs, "unit": inputs.unit,
-        "memory": memory, "settings": settings,
+        "memory": memory, "settings": settings, "facts": facts, "left": False,
     }  # fmt: skip
     recordings = [memory.read(path, ReadOptions(settings=settings.read)) for path in paths]
     drives = drives_in(recordings, course, settings)
@@ -131,10 +149,22 @@ def review_of(
         found = review(paths, trap=inputs.trap, **options)
         if not found.passes:
             raise SpeedlogError(_no_drive(inputs))
-        return found
+        return replace(found, warnings=(*found.warnings, *unclear))
     number = _which(review(paths, **options).passes, inputs)
     trap = None if inputs.trap is None else {number: inputs.trap}
-    return review(paths, trap=trap, only=number, **options)
+    found = review(paths, trap=trap, only=number, **options)
+    return replace(found, warnings=(*found.warnings, *unclear))
+
+
+def _facts(inputs: Inputs) -> tuple[CarFacts | None, tuple[str, ...]]:
+    """What was written of car and weather; a text that can't be read costs no verdict, but is told."""
+    where = Path(f"pass {inputs.pass_id}")
+    try:
+        setup = read_setup(Table(inputs.setup, where))
+        weather = read_weather(Table(inputs.weather, where), Weather(), None)
+        return facts_of(setup, weather, read_measured(Table(inputs.measured, where))), ()
+    except SpeedlogError as error:
+        return None, (f"what it cost the car can't be told: {plain(str(error), 300)}",)
 
 
 def made_of(inputs: Inputs, *, memory: KeptMemory | None = None, settings: Settings | None = None) -> Made:

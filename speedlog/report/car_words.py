@@ -59,9 +59,14 @@ def _reasons(car: CarPass) -> list[Mapping[str, str]]:
 def told(found: Quantity95, digits: int, unit: str) -> str:
     """ "61 ± 2 °C", or with both ends where the interval is lopsided."""
     low, high = found.value - found.low, found.high - found.value
-    number, unit = f"{found.value:.{digits}f}", unit.replace(" ", "\u00a0")
+    unit = unit.replace(" ", "\u00a0")
     if low == high == 0:
-        return f"{number}{unit}"
+        return f"{found.value:.{digits}f}{unit}"
+    if (low + high) / 2 < 0.5 * 10**-digits:
+        digits += 1  # "± 0.0" says nothing
+        if (low + high) / 2 < 0.5 * 10**-digits:
+            return f"{found.value:.{digits}f}{unit}"
+    number = f"{found.value:.{digits}f}"
     if abs(low - high) <= _EVEN * (low + high):
         return f"{number}\u00a0±\u00a0{(low + high) / 2:.{digits}f}{unit}"
     return f"{number}{unit} ({found.low:.{digits}f} to {found.high:.{digits}f})"

@@ -76,3 +76,40 @@ def test_the_unit_asked_for_is_used_throughout() -> None:
     done = run(str(SAMPLES / "p04_rear.nmea"), "--course", str(SAMPLES / "course.toml"), "--unit", "mph", "--trap",
                "0.3721 s")  # fmt: skip
     assert "mph" in done.stdout and "km/h" not in done.stdout
+
+
+def test_the_car_of_a_set_up_s_file(tmp_path: Path) -> None:
+    """Its limits are held against the pass: 20 °C is under any motor's heat, 2 V over any cell's sag."""
+    setup = tmp_path / "car.toml"
+    setup.write_text(
+        'wheel_diameter = "88 mm"\ncells = "12S 5.0 Ah"\nmotor_limit = "20 °C"\n', encoding="utf-8"
+    )
+    files = [str(SAMPLES / "p08_front.nmea"), str(SAMPLES / "p08_controller.csv")]
+    done = run(*files, "--course", str(SAMPLES / "course.toml"), "--trap", "170 mph", "--setup", str(setup),
+               "--measured", "motor_temp_after=61 °C", "--json", str(tmp_path / "r.json"))  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    car = json.loads((tmp_path / "r.json").read_text(encoding="utf-8"))["passes"][0]["car"]
+    assert car["pack"]["cells"] == 12 and any("20" in item["text"] for item in car["cautions"])
+    for begin in ("  heat: ", "  pack: ", "  tyres: ", "  left in it: ", "  to stop: ", "  caution: "):
+        assert f"\n{begin}" in done.stdout, done.stdout
+    assert "to the runway's end" in done.stdout and "makers' limits come first" in done.stdout
+
+
+def test_an_option_goes_before_the_file_and_mistakes_say_where(tmp_path: Path) -> None:
+    setup = tmp_path / "car.toml"
+    setup.write_text('wheel_diameter = "44 mm"\n', encoding="utf-8")
+    files = [str(SAMPLES / "p08_front.nmea"), str(SAMPLES / "p08_controller.csv")]
+    course = ["--course", str(SAMPLES / "course.toml")]
+    halved = run(*files, *course, "--setup", str(setup))
+    assert "check gear ratio and wheel diameter" in halved.stdout
+    right = run(*files, *course, "--setup", str(setup), "--wheel-diameter", "88 mm")
+    assert "check gear ratio and wheel diameter" not in right.stdout
+    setup.write_text('wheel_diamter = "44 mm"\n', encoding="utf-8")
+    wrong = run(*files, *course, "--setup", str(setup))
+    assert (
+        wrong.returncode == 2
+        and 'Did you mean "wheel_diameter"?' in wrong.stderr
+        and "car.toml" in wrong.stderr
+    )
+    wrong = run(*files, *course, "--measured", "motor_temp_after=61")
+    assert wrong.returncode == 2 and wrong.stderr.count("\n") == 1 and "motor_temp_after" in wrong.stderr

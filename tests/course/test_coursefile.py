@@ -20,6 +20,7 @@ time_zone = "Europe/Lisbon"
 [line]
 start = [53.10000, -1.20000]
 heading_deg = 75.0
+begin_m = -30.0
 end_m = 1800.0
 [trap]
 entry_m = 520.0
@@ -40,9 +41,18 @@ def load(tmp_path, text: str | bytes) -> Course:
 def test_every_key(tmp_path):
     course = load(tmp_path, FULL)
     assert course == Course(
-        "North end", Line(53.1, -1.2, 75.0), 520.0, 550.0, 1800.0, "Europe/Lisbon", 0.001, 0.02, 0.5
-    )
+        "North end", Line(53.1, -1.2, 75.0), 520.0, 550.0, 1800.0, "Europe/Lisbon", 0.001, 0.02, 0.5,
+        begin_m=-30.0,
+    )  # fmt: skip
     assert course.length_m == 30.0 and course.defaulted == ()
+
+
+def test_room_after_the_trap_in_both_directions(tmp_path):
+    course = load(tmp_path, FULL)
+    # by hand: 1800 - 550, and 520 + 30
+    assert (course.room_m(True), course.room_m(False)) == (1250.0, 550.0)
+    short = load(tmp_path, SHORT)
+    assert short.room_m(True) is None and short.room_m(False) is None
 
 
 def test_defaults_are_named(tmp_path):
@@ -130,6 +140,10 @@ def test_bom_of_a_windows_editor(tmp_path):
         (
             ("[trap]", "end_m = 540\n[trap]"),
             "[line] end_m (540) lies before the trap's exit_m (550). Check both.",
+        ),
+        (
+            ("[trap]", "begin_m = 530\n[trap]"),
+            "[line] begin_m (530) lies behind the trap's entry_m (520). Check both.",
         ),
         (("[trap]", "[[trap]]"), "trap must be a table. Write [trap] on a line of its own."),
     ],
