@@ -79,6 +79,40 @@ class Reject:
     reason: str
 
 
+@dataclass(frozen=True)
+class Origin:
+    """Where a column of the common table comes from.
+
+    Attributes:
+        source: what the file calls it: 'column 3 "Speed (km/h)"'.
+        unit: its unit there, "" where it has none.
+        unit_from: who says so: "the header", "the standard", "a guess: the usual unit" …
+    """
+
+    source: str
+    unit: str = ""
+    unit_from: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class RowLines:
+    """Which lines of the file a segment of the common table was made of.
+
+    Attributes:
+        line: (M,) the number of each line (of an epoch's first sentence, of a point's start tag).
+        row: (M,) the segment's row that it became; None where they follow one another, one each.
+    """
+
+    line: np.ndarray[tuple[int], np.dtype[np.int64]]
+    row: np.ndarray[tuple[int], np.dtype[np.intp]] | None = None
+
+    def of(self, row: int) -> tuple[int, ...]:
+        """The lines of one row, in the file's order."""
+        if self.row is None:
+            return (int(self.line[row]),)
+        return tuple(sorted(int(line) for line in self.line[self.row == row]))
+
+
 @dataclass(frozen=True, eq=False)
 class Recording:
     """One log file, read in.
@@ -97,6 +131,8 @@ class Recording:
         declared_breaks: times after which the file itself says that reception was lost (GPX track
             segments).
         electrical_rpm: the header says that `rpm` counts electrical turns.
+        lines: for each segment, the lines it was made of.
+        origins: where columns (and "time") come from, where the importer says so.
     """
 
     file: str
@@ -110,6 +146,8 @@ class Recording:
     declared_breaks: tuple[pd.Timestamp, ...] = ()
     electrical_rpm: bool = False
     facts: dict[str, str] = field(default_factory=dict)
+    lines: tuple[RowLines, ...] = ()
+    origins: dict[str, Origin] = field(default_factory=dict)
 
     @cached_property
     def samples(self) -> pd.DataFrame:

@@ -50,6 +50,7 @@ class Meaning:
         traits: what else it says: "gps", "pack", "motor", "electrical", "wheel", "utc", "local",
             "epoch", "elapsed", "quality" …
         zone_minutes: the time zone stated ("UTC+2" -> 120).
+        unit_from: what states the unit, where it is not the header.
     """
 
     column: str
@@ -59,13 +60,14 @@ class Meaning:
     rank: float = 0.0
     traits: frozenset[str] = frozenset()
     zone_minutes: int | None = None
+    unit_from: str = "the header"
 
     def with_unit(self, text: str) -> Meaning:
         """The same with the unit of a row of units, where the header itself has none."""
         if self.kind is None or self.unit is not None or not text:
             return self
         unit = find_unit(bare_unit(text), self.kind)
-        return replace(self, unit=unit) if unit else self
+        return replace(self, unit=unit, unit_from="the row of units") if unit else self
 
 
 @lru_cache(maxsize=20_000)

@@ -7,6 +7,8 @@ values (`delimited_values`), and the end that all importers share (`epochs`).
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -15,6 +17,7 @@ from speedlog.importers import ReadOptions, Source
 from speedlog.importers.delimited_choose import Chosen, choose, facts_of, usual_units
 from speedlog.importers.delimited_layout import SEPARATORS, Layout, find_layout
 from speedlog.importers.delimited_map import Mapping, load_mapping
+from speedlog.importers.delimited_origin import table_origins
 from speedlog.importers.delimited_plan import Form, TimePlan, plan_time
 from speedlog.importers.delimited_rows import Rows, read_rows
 from speedlog.importers.delimited_text import Text, clean, looks_like_text
@@ -47,18 +50,31 @@ def sniff(head: bytes) -> bool:
     return looks_like_text(head)
 
 
-def read(source: Source, options: ReadOptions | None = None) -> Recording:
-    """Read a table.
+@dataclass(frozen=True, eq=False)
+class TableRead:
+    """A table as it was understood, before it becomes a recording."""
 
-    Args:
-        source: the file's name and bytes.
-        options: the user's mapping and the thresholds.
+    text: Text
+    layout: Layout
+    plan: TimePlan
+    chosen: dict[str, Chosen]
+    rows: Rows
+    times: TimesRead
+    values: Values
+    warnings: tuple[str, ...]
+
+    @property
+    def taken(self) -> set[int]:
+        """Places of the columns of times."""
+        return {self.plan.time.index} | ({self.plan.date} if self.plan.date is not None else set())
+
+
+def read_table(source: Source, options: ReadOptions) -> TableRead:
+    """Understand a table.
 
     Raises:
-        SpeedlogError: no header is understood, no column holds times, nothing in it is of use, or the
-            mapping holds a mistake.
+        SpeedlogError: see `read`.
     """
-    options = options or ReadOptions()
     mapping = load_mapping(options.columns, source.file)
     text = clean(source.data, mapping.encoding)
     layout = _layout(text, mapping, source, options)
@@ -77,30 +93,42 @@ def read(source: Source, options: ReadOptions | None = None) -> Recording:
     values = Values(rows.table, rows.line, times.time_ns, layout.decimal, options.settings)
     values.fill(chosen)
     _check_useful(values, layout, source)
-    rejects, rejected = _all_rejects(rows, times)
     rpm = chosen.get("rpm")
     if rpm is not None and "wheel" in rpm.meaning.traits:
         warnings.append(f'"{plain(rpm.header)}" counts the wheel\'s turns: the gear ratio is 1')
+    said = (text.warnings, plan.warnings, warnings, rows.warnings, times.warnings, values.warnings)
+    return TableRead(
+        text, layout, plan, chosen, rows, times, values, tuple(line for lines in said for line in lines)
+    )
+
+
+def read(source: Source, options: ReadOptions | None = None) -> Recording:
+    """Read a table.
+
+    Args:
+        source: the file's name and bytes.
+        options: the user's mapping and the thresholds.
+
+    Raises:
+        SpeedlogError: no header is understood, no column holds times, nothing in it is of use, or the
+            mapping holds a mistake.
+    """
+    options = options or ReadOptions()
+    found = read_table(source, options)
+    rejects, rejected = _all_rejects(found.rows, found.times)
+    rpm = found.chosen.get("rpm")
     return build_recording(
         source,
         format=NAME,
-        clock=times.clock,
-        epochs=_epochs(times, rows, values),
+        clock=found.times.clock,
+        epochs=_epochs(found.times, found.rows, found.values),
         rejects=rejects,
         rejected=rejected,
-        warnings=[
-            *text.warnings,
-            *plan.warnings,
-            *warnings,
-            *rows.warnings,
-            *times.warnings,
-            *values.warnings,
-        ],
+        warnings=found.warnings,
         options=options,
         electrical_rpm=rpm is not None and "electrical" in rpm.meaning.traits,
-        facts=_facts(
-            text, layout, plan, {name: chosen[name] for name in chosen if name in values.found}, taken
-        ),
+        facts=_facts(found),
+        origins=table_origins(found.layout, found.plan, found.times, found.values.uses),
     )
 
 
@@ -178,9 +206,9 @@ def _epochs(times: TimesRead, rows: Rows, values: Values) -> RawEpochs:
     )
 
 
-def _facts(
-    text: Text, layout: Layout, plan: TimePlan, chosen: dict[str, Chosen], taken: set[int]
-) -> dict[str, str]:
+def _facts(found: TableRead) -> dict[str, str]:
+    layout, plan, taken = found.layout, found.plan, found.taken
+    chosen = {name: item for name, item in found.chosen.items() if name in found.values.found}
     separator = next(name for name, char in SEPARATORS.items() if char == layout.separator)
     time = f'time from "{plain(plan.time.header, 60)}"'
     if plan.date is not None:
@@ -190,6 +218,6 @@ def _facts(
     return facts | {
         "separator": separator,
         "decimal": layout.decimal,
-        "encoding": text.encoding,
+        "encoding": found.text.encoding,
         "header line": str(layout.header_line),
     }

@@ -14,7 +14,7 @@ from speedlog.importers.delimited_plan import position
 
 # a speed controller's columns: where one of them is there, a bare "Temp" is the controller's
 CONTROLLER = ("rpm", "current_a", "voltage_v")
-_UNITLESS = {"alt_m": "m", "current_a": "A", "voltage_v": "V", "motor_temp_c": "°C",
+USUAL_UNITS = {"alt_m": "m", "current_a": "A", "voltage_v": "V", "motor_temp_c": "°C",
              "controller_temp_c": "°C",              "rpm": "rpm"}  # fmt: skip
 _HINT = "--columns map.toml"
 
@@ -57,7 +57,8 @@ def choose(layout: Layout, mapping: Mapping, taken: set[int]) -> tuple[dict[str,
         traits = {trait for trait in (choice.of, "electrical" if choice.electrical else None) if trait}
         found = layout.meanings[at] if at < len(layout.meanings) else None
         unit = choice.unit or (found.unit if found and found.column == name else None)
-        meaning = Meaning(name, KINDS[name], unit, traits=frozenset(traits))
+        said_by = "your mapping" if choice.unit or found is None else found.unit_from
+        meaning = Meaning(name, KINDS[name], unit, traits=frozenset(traits), unit_from=said_by)
         chosen[name] = Chosen(name, at, layout.headers[at], meaning, choice)
     used = taken | {item.index for item in chosen.values()}
     for name, rivals in _candidates(layout, used).items():
@@ -84,7 +85,8 @@ def _candidates(layout: Layout, used: set[int]) -> dict[str, list[Chosen]]:
             name = name.replace("_side", "_deg")  # "Latitude N/S" over "53.1 N"
             meaning = replace(meaning, column=name, kind="angle")
         if meaning.kind and meaning.unit is None:
-            meaning = replace(meaning, unit=cell_unit(layout.cells(at), meaning.kind))
+            written = cell_unit(layout.cells(at), meaning.kind)
+            meaning = replace(meaning, unit=written, unit_from="the cells") if written else meaning
         found.setdefault(name, []).append(Chosen(name, at, layout.headers[at], meaning))
     return found
 
@@ -124,8 +126,8 @@ def usual_units(chosen: dict[str, Chosen], warnings: list[str]) -> None:
             warnings.append(
                 f'"{plain(item.header)}" is left out: it states no unit (g or m/s²); {_HINT} states it'
             )
-        elif name in _UNITLESS and item.meaning.unit is None and not (name == "rpm" and item.choice):
-            guessed.append(f'"{plain(item.header, 40)}" in {_UNITLESS[name]}')
+        elif name in USUAL_UNITS and item.meaning.unit is None and not (name == "rpm" and item.choice):
+            guessed.append(f'"{plain(item.header, 40)}" in {USUAL_UNITS[name]}')
     if guessed:
         warnings.append(f"no unit stated, read as usual: {', '.join(guessed)}")
 

@@ -27,12 +27,13 @@ _ZONE_WARNING = "the times name no zone: read as UTC"
 
 @dataclass(frozen=True, eq=False)
 class TimesRead:
-    """(N,) times, which rows could be read, and what the clock is."""
+    """(N,) times, which rows could be read, what the clock is, and the unit of a count."""
 
     time_ns: NDArray[np.int64]
     sound: NDArray[np.bool_]
     clock: Clock
     warnings: list[str] = field(default_factory=list)
+    unit: Unit | None = None
 
 
 def read_times(table: pd.DataFrame, plan: TimePlan, layout: Layout, mapping: Mapping, file: str) -> TimesRead:
@@ -111,7 +112,8 @@ def _counted(column: pd.Series, plan: TimePlan, layout: Layout, file: str) -> Ti
     time_ns = np.round(scaled).astype(np.int64) * int(1e9 / fine)
     if plan.time.form is Form.EPOCH and column.dtype.kind == "i" and unit.symbol in ("µs", "ns"):
         time_ns = column.to_numpy(dtype=np.int64) * (1000 if unit.symbol == "µs" else 1)  # whole: exact
-    return TimesRead(time_ns, sound, Clock.UTC if plan.time.form is Form.EPOCH else Clock.ELAPSED, warnings)
+    clock = Clock.UTC if plan.time.form is Form.EPOCH else Clock.ELAPSED
+    return TimesRead(time_ns, sound, clock, warnings, unit)
 
 
 def _elapsed_unit(numbers: NDArray[np.float64], plan: TimePlan, file: str) -> tuple[Unit, list[str]]:

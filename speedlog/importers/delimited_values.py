@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -24,6 +25,23 @@ from speedlog.settings import ReadSettings
 from speedlog.units import Unit
 
 HINT = "--columns map.toml"
+
+
+@dataclass(frozen=True)
+class Use:
+    """How a column of the file became one of the common table.
+
+    Attributes:
+        item: the column; `side`: that of its N/S or E/W.
+        unit: of its numbers; `unit_from`: who says so.
+        form: of a position ("minutes", "1e-7", ""), or what was guessed of a throttle.
+    """
+
+    item: Chosen
+    unit: Unit | None
+    unit_from: str
+    form: str = ""
+    side: Chosen | None = None
 
 
 class Values:
@@ -49,6 +67,7 @@ class Values:
         self._decimal, self._settings = decimal, settings
         self.found: dict[str, NDArray[Any]] = {}
         self.warnings: list[str] = []
+        self.uses: dict[str, Use] = {}
         self.speed_unit: Unit | None = None
 
     def fill(self, chosen: dict[str, Chosen]) -> None:
@@ -66,6 +85,7 @@ class Values:
             elif name not in ("lat_deg", "lon_deg", "x", "y", "lat_side", "lon_side", "speed_sd_mps"):
                 unit, numbers = item.meaning.unit, self._numbers(item)
                 self.found[name] = numbers if unit is None else _si(unit, numbers)
+                self._use(name, item, unit)
         if "speed_sd_mps" in chosen:
             self._speed_sd(chosen["speed_sd_mps"])
 
@@ -77,6 +97,10 @@ class Values:
         }
         named = {name: item for name, item in (chosen | both).items() if item is not None}
         return {name: item for name, item in named.items() if name in self.found or name.endswith("_side")}
+
+    def _use(self, name: str, item: Chosen, unit: Unit | None, unit_from: str = "", form: str = "") -> None:
+        said = unit_from or (item.meaning.unit_from if unit is not None else "")
+        self.uses[name] = Use(item, unit, said, form)
 
     def _say(self, item: Chosen, text: str) -> None:
         self.warnings.append(f'"{plain(item.header)}" {text}')
@@ -114,6 +138,7 @@ class Values:
                 signs = signs_of(self._table[side.index])
                 numbers = np.where(signs < 0, -np.abs(numbers), numbers)
             self.found[name] = numbers
+            self.uses[name] = Use(item, unit, item.meaning.unit_from if in_radians else "", form, side)
         self._swapped()
 
     def _swapped(self) -> None:
@@ -125,6 +150,8 @@ class Values:
         size, other = np.abs(lat[both]), np.abs(lon[both])
         if len(size) and size.min() > 90 and size.max() <= 180 and other.max() <= 90:
             self.found["lat_deg"], self.found["lon_deg"] = lon, lat
+            uses = self.uses
+            uses["lat_deg"], uses["lon_deg"] = uses["lon_deg"], uses["lat_deg"]
             self.warnings.append(
                 "latitude and longitude are swapped in the file (latitudes beyond 90): put right"
             )
@@ -141,6 +168,8 @@ class Values:
         steps = step_lengths_m(y[known], x[known])
         if fine and np.mean(steps < self._settings.table_jump_m) > 0.99 and np.mean(steps > 0) > 0.1:
             self.found["lat_deg"], self.found["lon_deg"] = y, x
+            self._use("lat_deg", chosen["y"], None)
+            self._use("lon_deg", chosen["x"], None)
             told = '"x" and "y" are read as longitude and latitude, as their values and steps fit'
             self.warnings.append(f"{told}; {HINT} states it")
 
@@ -171,6 +200,8 @@ class Values:
             self._say(item, f"says {unit.symbol}, but the positions agree with {seen.symbol}: check the unit")
         self.speed_unit = unit
         self.found["speed_mps"] = _si(unit, readings)
+        stated = item.meaning.unit is not None
+        self._use("speed_mps", item, unit, "" if stated else "a guess: it agrees with the positions")
 
     def _speed_sd(self, item: Chosen) -> None:
         unit = item.meaning.unit
@@ -181,6 +212,8 @@ class Values:
                 return
             self._say(item, f"states no unit: read as {unit.symbol}, like the speed")
         self.found["speed_sd_mps"] = _si(unit, self._numbers(item))
+        stated = item.meaning.unit is not None
+        self._use("speed_sd_mps", item, unit, "" if stated else "a guess: like the speed")
 
     def _throttle(self, item: Chosen) -> None:
         low, high = (item.choice.low, item.choice.high) if item.choice else (None, None)
@@ -193,6 +226,8 @@ class Values:
         if told:
             self._say(item, told)
         self.found["throttle"] = share
+        said = "a guess: as its numbers fit" if told else "your mapping" if low is not None else ""
+        self._use("throttle", item, item.meaning.unit, said, told)
 
     def _fix(self, item: Chosen) -> None:
         form = item.choice.form if item.choice else None
@@ -200,6 +235,7 @@ class Values:
         if unread:
             self._say(item, f"has {unread} cells that name no known kind of fix, left blank")
         self.found["fix"] = words
+        self._use("fix", item, None)
 
 
 def _si(unit: Unit, numbers: Numbers) -> Numbers:

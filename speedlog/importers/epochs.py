@@ -34,8 +34,10 @@ from speedlog.samples import (
     FIX_DTYPE,
     MOST_REJECTS,
     Clock,
+    Origin,
     Recording,
     Reject,
+    RowLines,
     check_samples,
 )
 
@@ -94,6 +96,7 @@ def build_recording(
     declared_breaks: Sequence[pd.Timestamp] = (),
     electrical_rpm: bool = False,
     facts: dict[str, str] | None = None,
+    origins: dict[str, Origin] | None = None,
 ) -> Recording:
     """Make the common table of a log from its raw rows.
 
@@ -119,9 +122,8 @@ def build_recording(
     if len(rows) < len(time_ns):
         values = {name: column[rows] for name, column in values.items()}
     table = _table(time_ns[rows], values)
-    segments = tuple(
-        _one_row_a_time(piece, ids, log, options) for piece, ids in _pieces(table, rows, log, options)
-    )
+    made = [_one_row_a_time(piece, ids, log, options) for piece, ids in _pieces(table, rows, log, options)]
+    segments = tuple(segment for segment, _ in made)
     _check_running(segments, len(rows), log, source, options.settings.most_repeated_share)
     return Recording(
         file=source.file,
@@ -135,6 +137,8 @@ def build_recording(
         declared_breaks=tuple(declared_breaks),
         electrical_rpm=electrical_rpm,
         facts=dict(facts or {}),
+        lines=tuple(lines for _, lines in made),
+        origins=dict(origins or {}),
     )
 
 
@@ -288,11 +292,14 @@ def _pieces(table: pd.DataFrame, ids: Ids, log: _Log, options: ReadOptions) -> l
     return [(table.iloc[a:b], ids[a:b]) for a, b in pairwise(edges)]
 
 
-def _one_row_a_time(table: pd.DataFrame, ids: Ids, log: _Log, options: ReadOptions) -> pd.DataFrame:
-    """Repeated times spread, merged or rejected: one row a time is left."""
+def _one_row_a_time(
+    table: pd.DataFrame, ids: Ids, log: _Log, options: ReadOptions
+) -> tuple[pd.DataFrame, RowLines]:
+    """Repeated times spread, merged or rejected: one row a time is left; and the lines of each."""
     index = pd.DatetimeIndex(table.index)
+    lines = RowLines(log.line[ids])
     if index.is_unique:
-        return table
+        return table, lines
     time_ns = np.asarray(index.asi8, dtype=np.int64)
     spread = cut_fractions(time_ns, _contradicts_row_before(table), options.settings)
     if spread is not None:
@@ -303,7 +310,7 @@ def _one_row_a_time(table: pd.DataFrame, ids: Ids, log: _Log, options: ReadOptio
             "and the samples are spread evenly over each stamp"
         )
         if table.index.is_unique:
-            return table
+            return table, lines
     return _merged(table, ids, log)
 
 
@@ -316,7 +323,7 @@ def _contradicts_row_before(table: pd.DataFrame) -> Flags:
     return differs
 
 
-def _merged(table: pd.DataFrame, ids: Ids, log: _Log) -> pd.DataFrame:
+def _merged(table: pd.DataFrame, ids: Ids, log: _Log) -> tuple[pd.DataFrame, RowLines]:
     """Rows of one time that don't contradict each other become one; of others the first is kept."""
     codes = table.copy()
     codes["fix"] = table["fix"].cat.codes.where(table["fix"].notna()).astype(float)
@@ -339,4 +346,4 @@ def _merged(table: pd.DataFrame, ids: Ids, log: _Log) -> pd.DataFrame:
     fix = kept["fix"].to_numpy(dtype=float)
     kept["fix"] = pd.Categorical.from_codes(np.where(np.isnan(fix), -1, fix).astype(int), dtype=FIX_DTYPE)
     kept.index.name = "time"
-    return kept
+    return kept, RowLines(log.line[ids[~lost]], kept.index.get_indexer(table.index[~lost]))

@@ -17,7 +17,7 @@ from speedlog.importers import ReadOptions, Source, ascii_bytes
 from speedlog.importers.delimited_speed import speed_ratio, unit_of_ratio
 from speedlog.importers.epochs import RawEpochs, build_recording
 from speedlog.importers.gpx_points import Document, ForbiddenError, Point, read_document, stamp_ns
-from speedlog.samples import MOST_REJECTS, Clock, Fix, Recording, Reject
+from speedlog.samples import MOST_REJECTS, Clock, Fix, Origin, Recording, Reject
 
 NAME = "gpx"
 
@@ -68,6 +68,7 @@ def read(source: Source, options: ReadOptions = ReadOptions()) -> Recording:  # 
         options=options,
         declared_breaks=track.breaks(),
         facts={"GPX version": document.version} if document.version in ("1.0", "1.1") else None,
+        origins={"speed_mps": track.speed} if track.speed else None,
     )
 
 
@@ -81,6 +82,7 @@ class _Track:
     zoneless: int = 0
     untimed: int = 0
     warnings: list[str] = field(default_factory=list)
+    speed: Origin | None = None
 
     def add_segment(self, points: list[Point]) -> None:
         kept = []
@@ -192,6 +194,9 @@ def _speed(rows: RawEpochs, document: Document, track: _Track, options: ReadOpti
             f"speed is left out: its unit is not stated, and {ratio:.3g} times the positions' speed fits none"
         ]
     rows.values["speed_mps"] = speed * (unit.factor if unit else 1.0)
+    symbol = unit.symbol if unit else "m/s"
+    guess = "a guess: it agrees with the positions" if unit else "a guess: GPX knows no other"
+    track.speed = Origin("<speed>", symbol, "the standard" if stated and symbol == "m/s" else guess)
     if ratio is None:
         return [] if stated else ["speed states no unit: read as m/s, and too little moves to check it"]
     if unit is None:
