@@ -24,6 +24,12 @@ from speedlog.vehicle.simulate import Lanes, Road, Runs, Script, integrate
 
 LEARNED = tuple(part for part in PARTS if not part.given)
 _CURRENT_SCALE_U = 0.02  # of a controller's current sensor, common practice, no source
+# in spreads from the first guess: from much grip and a low motor limit first, else the two may settle on top of
+# each other; then from the other sides
+_STARTS: tuple[Mapping[str, float], ...] = (
+    {"friction": 1.0, "motor_limit_a": -0.5}, {"friction": 1.0, "motor_limit_a": 1.0}, {"friction": 0.0, "motor_limit_a": 0.5},
+    {"friction": -1.0, "motor_limit_a": -1.5}, {"friction": -1.0, "motor_limit_a": 1.5, "drag_area_m2": 1.0},
+)  # fmt: skip
 _STEP = 1e-4  # of the differences, in spreads: well within the narrowest posterior, far above rounding
 
 
@@ -37,7 +43,8 @@ class Fitted:
         covariance: (P, P) of `scaled`.
         prior: the car before any log.
         passes: each pass as simulated at the best fit.
-        chi2: of the readings alone, over their number.
+        chi2: of the readings alone, over their number, as weighed by their scatter.
+        misfit: the same before their scatter about the fit weighed them; about 1 where the model meets the logs.
     """
 
     car: Car
@@ -49,6 +56,16 @@ class Fitted:
     chi2: float
     settled: bool
     current_scale: Quantity95
+    misfit: float = 1.0
+
+    def missed(self, settings: ForecastSettings) -> bool:
+        """Whether the fit is off its readings by more than noise: its intervals are then too narrow."""
+        if not self.misfit <= settings.most_misfit:
+            return True
+        most = settings.most_misfit_sd
+        return any(
+            item.misfit_mps > max(settings.most_misfit_mps, most * item.observed.speed_sd_mps) for item in self.passes
+        )
 
     def quantity(self, name: str) -> Quantity95:
         """A number with its 95 % interval."""
@@ -282,18 +299,35 @@ def fit(prior: Car, passes: Sequence[Observed], settings: ForecastSettings) -> F
     prior = _started(prior, passes)
     settings = replace(settings, step_s=settings.fit_step_s)
     problem = _Problem(prior, passes, settings)
-    # from much grip and a low motor limit: from the other side the two may settle on top of each other
-    begin = np.zeros(problem.size)
-    for name, by in (("friction", 1.0), ("motor_limit_a", -0.5)):
-        begin[[part.name for part in LEARNED].index(name)] = by
-    rough = _Problem(prior, passes, replace(settings, step_s=max(0.2, settings.step_s)))
-    u, _ = _least(rough, begin, replace(settings, settled=10 * settings.settled))
+    u, misfit = _begun(_Problem(prior, passes, replace(settings, step_s=max(0.2, settings.step_s))))
     problem.weigh(problem.base(u)[1])
     u, done = _least(problem, u, settings)
     residual, parts, runs = problem.base(u)
     jacobian = problem.jacobian(u, parts)
     covariance: Array = np.linalg.inv(jacobian.T @ jacobian + np.eye(problem.size)).astype(np.float64)
-    return _result(problem, u, residual, runs, covariance, done)
+    return replace(_result(problem, u, residual, runs, covariance, done), misfit=misfit)
+
+
+def _begun(problem: _Problem) -> tuple[Array, float]:
+    """Where a rough descent ends, and its misfit; from several sides, until one meets the readings.
+
+    Motor limit and friction hold a car back alike at the launch, and growth against turns and resistance against
+    volts have a second valley each, where a descent from the wrong side ends with readings ten sigmas off.
+    """
+    names, settings = [part.name for part in LEARNED], problem.settings
+    best, found, least = np.zeros(problem.size), np.inf, np.inf
+    for start in _STARTS:
+        begin = np.zeros(problem.size)
+        for name, by in start.items():
+            begin[names.index(name)] = by
+        u, _ = _least(problem, begin, replace(settings, settled=10 * settings.settled))
+        residual = problem.base(u)[0]
+        cost = _cost(residual, u)
+        if cost < least:
+            best, least, found = u, cost, float(residual @ residual) / max(len(residual), 1)
+        if found <= settings.sound_misfit:
+            break
+    return best, found
 
 
 def _least(problem: _Problem, u: Array, settings: ForecastSettings) -> tuple[Array, bool]:
@@ -306,7 +340,7 @@ def _least(problem: _Problem, u: Array, settings: ForecastSettings) -> tuple[Arr
         slope = jacobian.T @ residual + u
         step = -np.linalg.solve(normal + damping * np.eye(problem.size), slope)
         hoped = -2 * float(slope @ step) - float(step @ normal @ step)
-        if hoped < settings.settled * cost:
+        if hoped < max(settings.settled * cost, settings.settled_cost):
             return u, True
         tried, tried_parts, _ = problem.base(u + step)
         new = _cost(tried, u + step)

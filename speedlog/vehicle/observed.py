@@ -79,6 +79,12 @@ class Observed:
     assumed: tuple[str, ...] = field(default=())
     launch_along_m: float = 0.0
 
+    @property
+    def speed_sd_mps(self) -> float:
+        """Of the speed readings, noise and slow error together (root mean square); 0 without any."""
+        squares = [item.sd**2 + item.slow_sd**2 for item in self.channels if item.kind == "speed"]
+        return float(np.sqrt(np.mean(np.concatenate(squares)))) if squares else 0.0
+
 
 def observe(
     found: Pass, facts: CarFacts, settings: ForecastSettings, name: str | None = None
