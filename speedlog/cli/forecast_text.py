@@ -10,6 +10,7 @@ from speedlog.errors import plain
 from speedlog.report import forecast_words as words
 from speedlog.report.numbers import as_text, mps, write_number
 from speedlog.results_quantity import as_json as quantity_json
+from speedlog.settings.forecast import ForecastSettings
 from speedlog.vehicle.target import not_entered
 
 if TYPE_CHECKING:
@@ -73,6 +74,9 @@ def as_json(found: Told) -> dict[str, Any]:
         "car": found.name,
         "fitted_to": [] if fitted is None else [item.observed.name for item in fitted.passes],
         "settled": None if fitted is None else fitted.settled,
+        "missed": None if fitted is None else fitted.missed(ForecastSettings()),
+        "misfit": None if fitted is None else fitted.misfit,
+        "warnings": words.fit_warnings(found.known),
         "not_checked": list(not_entered(found.known.makers)),
         "plan": _plan(found.told.plan),
         "forecast": _told(found.told),

@@ -130,10 +130,24 @@ def fitted_line(known: Known) -> str:
         return "Fitted to no pass: the car file and usual values alone, so the interval is wide. Name passes: --from."
     names = ", ".join(item.observed.name for item in fitted.passes)
     worst = max(item.misfit_mps for item in fitted.passes)
-    more = "" if fitted.settled else " The fit has not settled: take it with care."
-    if worst > ForecastSettings().most_misfit_mps:
-        more += " That is too much: the fit has missed the car, and the intervals are too narrow. Try other passes."
+    more = "".join(f" {text}" for text in fit_warnings(known))
     return f"Fitted to {names}; its speeds lie within {worst:.2f} m/s (rms) of the readings.{more}"
+
+
+def fit_warnings(known: Known) -> list[str]:
+    """What is wrong with the fit; empty for a sound one."""
+    fitted = known.fitted
+    if fitted is None:
+        return []
+    found = []
+    if fitted.missed(ForecastSettings()):
+        found.append(
+            "The fit has missed the car: it is off its readings by more than their noise, so the intervals are too "
+            "narrow. Try other passes, or state more of the car."
+        )
+    if not fitted.settled:
+        found.append("The fit has not settled: take it with care.")
+    return found
 
 
 def learned(known: Known) -> list[tuple[str, str, str]]:

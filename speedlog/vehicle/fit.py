@@ -27,7 +27,8 @@ _CURRENT_SCALE_U = 0.02  # of a controller's current sensor, common practice, no
 # in spreads from the first guess: from much grip and a low motor limit first, else the two may settle on top of
 # each other; then from the other sides
 _STARTS: tuple[Mapping[str, float], ...] = (
-    {"friction": 1.0, "motor_limit_a": -0.5}, {"friction": 1.0, "motor_limit_a": 1.0}, {"friction": 0.0, "motor_limit_a": 0.5},
+    {"friction": 1.0, "motor_limit_a": -0.5}, {"friction": 1.0, "motor_limit_a": 1.0},
+    {"friction": 0.0, "motor_limit_a": 0.5},
     {"friction": -1.0, "motor_limit_a": -1.5}, {"friction": -1.0, "motor_limit_a": 1.5, "drag_area_m2": 1.0},
 )  # fmt: skip
 _STEP = 1e-4  # of the differences, in spreads: well within the narrowest posterior, far above rounding
@@ -64,7 +65,8 @@ class Fitted:
             return True
         most = settings.most_misfit_sd
         return any(
-            item.misfit_mps > max(settings.most_misfit_mps, most * item.observed.speed_sd_mps) for item in self.passes
+            item.misfit_mps > max(settings.most_misfit_mps, most * item.observed.speed_sd_mps)
+            for item in self.passes
         )
 
     def quantity(self, name: str) -> Quantity95:

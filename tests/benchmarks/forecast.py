@@ -160,7 +160,11 @@ def run(options: argparse.Namespace) -> dict[str, Any]:
     missed = [item.seed for item in found if item.missed]
     print(f"forecast of the unseen pass: median error {100 * statistics.median(errors):.2f} %")
     print(f"fits that missed the car and say so: {len(missed)} {missed}")
-    far = [(item.seed, round(100 * item.error, 1)) for item in found if not item.held["forecast"] or abs(item.error) > 0.03]
+    far = [
+        (item.seed, round(100 * item.error, 1))
+        for item in found
+        if not item.held["forecast"] or abs(item.error) > 0.03
+    ]
     print(f"forecasts outside their interval or off by over 3 %: {far}")
     return {"times": times, "days": options.days, "table": rows, "errors": errors, "missed": missed}
 

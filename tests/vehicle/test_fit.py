@@ -7,6 +7,8 @@ The simulator (`speedlog.demo`) has its own equations. Twenty days are drawn her
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
+from typing import cast
 
 import numpy as np
 import pytest
@@ -14,7 +16,7 @@ import pytest
 from speedlog.errors import SpeedlogError
 from speedlog.settings.forecast import ForecastSettings
 from speedlog.vehicle.car import Car
-from speedlog.vehicle.fit import fit, likeliest, throttle_shape
+from speedlog.vehicle.fit import Fitted, fit, likeliest, throttle_shape
 from speedlog.vehicle.forecast import Known
 from speedlog.vehicle.observed import Channel, observe
 from tests.benchmarks.forecast import Outcome, outcome
@@ -98,6 +100,33 @@ def test_the_drivers_squeeze_is_learned(day) -> None:
     assert shape is not None and len(shape) == 21
     s = np.linspace(0, 1, 21)
     assert np.abs(np.array(shape) - s * s * (3 - 2 * s)).max() < 0.15
+
+
+@pytest.mark.parametrize("seed", [50, 188])
+def test_a_descent_from_the_wrong_side_is_begun_again(seed: int) -> None:
+    """Days of which the first start alone ends in another valley, its readings ten sigmas off."""
+    found = outcome(seed, QUICK)
+    assert not found.missed and abs(found.error) < 0.01
+    assert sum(found.held.values()) >= 10  # of 12 numbers at 95 %
+
+
+def test_one_start_alone_misses_the_car_and_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("speedlog.vehicle.fit._STARTS", ({"friction": 1.0, "motor_limit_a": -0.5},))
+    assert outcome(50, QUICK).missed
+
+
+@pytest.mark.parametrize(
+    ("chi2", "rms", "noise", "missed"),
+    [
+        (2.4, 0.19, 0.0, False), (2.6, 0.19, 0.0, True), (1.0, 0.21, 0.0, True),
+        (1.0, 0.21, 0.071, False), (1.0, 0.21, 0.069, True), (float("nan"), 0.1, 0.1, True),
+    ],
+)  # fmt: skip
+def test_a_miss_is_more_than_noise(chi2: float, rms: float, noise: float, missed: bool) -> None:
+    """Both sides of most_misfit (2.5), most_misfit_mps (0.2) and most_misfit_sd (3)."""
+    run = SimpleNamespace(misfit_mps=rms, observed=SimpleNamespace(speed_sd_mps=noise))
+    fitted = SimpleNamespace(misfit=chi2, passes=(run,))
+    assert Fitted.missed(cast(Fitted, fitted), SETTINGS) == missed
 
 
 def test_noise_is_told_from_slow_error() -> None:
