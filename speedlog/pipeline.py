@@ -17,7 +17,7 @@ from speedlog.errors import SpeedlogError, plain
 from speedlog.fusion.clocks import ClockOffset, PassGroup, group_passes, match_clocks
 from speedlog.fusion.drive import Drive, WheelLog, add_wheels, gather
 from speedlog.fusion.fleet import WheelSetup, prepare_wheel, scale_warning
-from speedlog.importers import ReadOptions, read
+from speedlog.importers import ReadOptions, read_all
 from speedlog.reconcile.independent import marked
 from speedlog.reconcile.judge import Words, judge
 from speedlog.reconcile.official import unit_part
@@ -53,7 +53,7 @@ def review(
     """Review the logs of one pass, or of several.
 
     Args:
-        files: GNSS logs and speed-controller logs, in any order.
+        files: GNSS logs and speed-controller logs, in any order; .gz and .zip with one log or several too.
         course: the running line and its trap; without it each pass gets its own fitted line, and
             only its peak is given.
         trap: the trap figure ("187.5 mph" or "0.311 s"); one for each pass in order, or by number.
@@ -76,7 +76,7 @@ def review(
     paths = _distinct([files] if isinstance(files, str | os.PathLike) else list(files))
     options = ReadOptions(columns=None if columns is None else Path(columns), settings=settings.read)
     memory = Memory() if memory is None else memory
-    recordings = _named([memory.read(path, options) for path in paths], paths)
+    recordings = _named([memory.read_all(path, options) for path in paths], paths)
 
     twins = _twins(recordings)
     gnss = [i for i, recording in enumerate(recordings) if recording.has_positions and i not in twins]
@@ -129,13 +129,14 @@ class Memory:
     """What was read and fused already: passes of one day share a log, and each is reviewed by itself."""
 
     def __init__(self) -> None:
-        self._recordings: dict[tuple[Path, ReadOptions], Recording] = {}
+        self._recordings: dict[tuple[Path, ReadOptions], tuple[Recording, ...]] = {}
         self._drives: dict[object, Drive | None] = {}
 
-    def read(self, path: Path, options: ReadOptions) -> Recording:
+    def read_all(self, path: Path, options: ReadOptions) -> tuple[Recording, ...]:
+        """The logs of a file: one, or those of an archive."""
         key = (path, options)
         if key not in self._recordings:
-            self._recordings[key] = read(path, options)
+            self._recordings[key] = read_all(path, options)
         return self._recordings[key]
 
     def gather(
@@ -246,12 +247,17 @@ def _holds(longer: Recording, shorter: Recording) -> bool:
     return bool(same.all(axis=1).mean() > 0.99) and bool(one.notna().to_numpy().any())
 
 
-def _named(recordings: Sequence[Recording], paths: Sequence[Path]) -> list[Recording]:
-    """Each recording under its file's own name; the folder only where two files share a name."""
-    names = [path.name for path in paths]
+def _named(found: Sequence[Sequence[Recording]], paths: Sequence[Path]) -> list[Recording]:
+    """Each recording under its file's own name; the folder (the archive) only where two share a name."""
+    each = [
+        (item, path if len(logs) == 1 else path / Path(item.file).name)
+        for logs, path in zip(found, paths, strict=True)
+        for item in logs
+    ]
+    names = [path.name for _, path in each]
     return [
         replace(item, file=path.name if names.count(path.name) == 1 else f"{path.parent.name}/{path.name}")
-        for item, path in zip(recordings, paths, strict=True)
+        for item, path in each
     ]
 
 

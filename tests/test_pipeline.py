@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import zipfile
 from pathlib import Path
 
 import jsonschema
@@ -285,3 +286,36 @@ def test_a_log_that_ends_before_the_far_beam_gives_no_verdict_but_says_so(one, t
 def test_no_files() -> None:
     with pytest.raises(SpeedlogError, match="no log file was given"):
         sl.review([])
+
+
+def test_a_day_in_one_archive_reviews_like_its_files(one, tmp_path: Path) -> None:
+    """A folder a pass, as loggers and people make them; the note beside the logs is named, not read."""
+    for n in (1, 2):
+        gnss_csv(tmp_path / f"p{n}.csv", [one], start=f"2026-07-12T10:0{n}:00Z", seed=n)
+    plain = sl.review([tmp_path / "p1.csv", tmp_path / "p2.csv"], course=COURSE)
+    with zipfile.ZipFile(tmp_path / "day.zip", "w", zipfile.ZIP_DEFLATED) as archive:
+        for n in (1, 2):
+            archive.write(tmp_path / f"p{n}.csv", f"p{n}/gps.csv")
+        archive.writestr("note.txt", "cold, wind from the left")
+    packed = sl.review(tmp_path / "day.zip", course=COURSE)
+    assert [item.trap for item in packed.passes] == [item.trap for item in plain.passes]
+    assert [item.file for item in packed.recordings] == ["p1_gps.csv", "p2_gps.csv"]
+    assert [item.sha256 for item in packed.recordings] == [item.sha256 for item in plain.recordings]
+    assert "1 file in day.zip passed over, being no log: note.txt" in " ".join(packed.recordings[0].warnings)
+    again = sl.review([tmp_path / "day.zip", tmp_path / "p1.csv"], course=COURSE)
+    assert "all of it stands in p1_gps.csv too: counted once" in " ".join(again.recordings[2].warnings)
+
+
+def test_packed_logs_of_one_name_are_told_apart_by_their_archives(one, tmp_path: Path) -> None:
+    log = gnss_csv(tmp_path / "gps.csv", [one]).read_bytes()
+    for n in (1, 2):
+        with zipfile.ZipFile(tmp_path / f"{n}.zip", "w") as archive:
+            archive.writestr("gps.csv", log)
+            archive.writestr("other.csv", log[:2000])
+    found = sl.review([tmp_path / "1.zip", tmp_path / "2.zip"], course=COURSE).recordings
+    assert [item.file for item in found] == [
+        "1.zip/gps.csv",
+        "1.zip/other.csv",
+        "2.zip/gps.csv",
+        "2.zip/other.csv",
+    ]

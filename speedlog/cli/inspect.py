@@ -43,15 +43,15 @@ def inspect(
     Whether its logger would do at a speed: speedlog inspect gps.nmea --target "205 mph" --trap-length "30 m"
     """
     from speedlog.cli.output import write_json
-    from speedlog.importers import ReadOptions, read
+    from speedlog.importers import ReadOptions, read_all
 
     wanted = _wanted(target, trap_length)
     found = []
     for path in files:
-        recording = read(path, ReadOptions(columns=columns))
-        found.append(describe_recording(recording))
-        if wanted is not None:
-            found[-1]["suits"] = _suits(recording, wanted)
+        for recording in read_all(path, ReadOptions(columns=columns)):
+            found.append(describe_recording(recording))
+            if wanted is not None:
+                found[-1]["suits"] = _suits(recording, wanted)
     if json_out is not None:
         write_json(json_out, {"recordings": found}, inputs=files)
     if json_out is None or str(json_out) != "-":

@@ -10,9 +10,9 @@ from __future__ import annotations
 import hashlib
 import os
 import stat
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
-from pathlib import Path
+from pathlib import Path, PurePath
 from types import ModuleType
 from typing import TYPE_CHECKING
 
@@ -29,10 +29,18 @@ HEAD_BYTES = 64 * 1024
 
 @dataclass(frozen=True)
 class Source:
-    """A file's name and its bytes: what an importer reads. No importer opens a file itself."""
+    """A file's name and its bytes: what an importer reads. No importer opens a file itself.
+
+    Attributes:
+        file: its name, as given; of one log of several in an archive: archive/log.
+        packed: "gzip" or "zip" where it came out of one.
+        name: under which its bytes are a file of their own; empty: `file`'s last part.
+    """
 
     file: str
     data: bytes = field(repr=False)
+    packed: str = ""
+    name: str = ""
 
     @cached_property
     def sha256(self) -> str:
@@ -70,14 +78,67 @@ def importers() -> tuple[ModuleType, ...]:
     return (nmea, gpx, delimited)
 
 
+@dataclass(frozen=True, eq=False)
+class OpenedLog:
+    """A log's own bytes (unpacked), what was read from them, and which files of its archive were passed over."""
+
+    source: Source
+    recording: Recording
+    notes: tuple[str, ...] = ()
+
+
 def read(path: str | os.PathLike[str], options: ReadOptions = ReadOptions()) -> Recording:
-    """Read a log file of any known format.
+    """Read a log file of any known format; packed as .gz or .zip too, if it is the only log in it.
 
     Raises:
-        SpeedlogError: not a file, not readable, empty, too big, compressed, erased, of no known
-            format, or without anything usable in it.
+        SpeedlogError: not a file, not readable, empty, too big, compressed otherwise, erased, of no known
+            format, without anything usable in it; or an archive of several logs.
     """
-    source = load(path, options.settings)
+    found = read_all(path, options)
+    if len(found) > 1:
+        names = ", ".join(PurePath(item.file).name for item in found[:4])
+        raise SpeedlogError(
+            f"an archive with {len(found)} logs ({names}), where one is needed",
+            file=os.fspath(path),
+            todo="Unpack it, and name one log.",
+        )
+    return found[0]
+
+
+def read_all(path: str | os.PathLike[str], options: ReadOptions = ReadOptions()) -> tuple[Recording, ...]:
+    """Read a file, or all logs of a .gz or .zip; what of it is no log is named in a warning of the first.
+
+    Raises:
+        SpeedlogError: as `read`; no log is in an archive.
+    """
+    return tuple(
+        replace(item.recording, warnings=(*item.recording.warnings, *item.notes))
+        if item.notes
+        else item.recording
+        for item in open_logs(path, options)
+    )
+
+
+def open_logs(path: str | os.PathLike[str], options: ReadOptions = ReadOptions()) -> tuple[OpenedLog, ...]:
+    """The same with the logs' own bytes: for a logbook, which keeps them.
+
+    Raises:
+        SpeedlogError: as `read_all`.
+    """
+    from speedlog.importers.packed import is_packed, open_packed
+
+    whole = load_file(path, options.settings)
+    if is_packed(whole.data):
+        return open_packed(whole, options)
+    return (OpenedLog(whole, read_source(whole, options)),)
+
+
+def read_source(source: Source, options: ReadOptions) -> Recording:
+    """Read a log's bytes by the importer that knows them.
+
+    Raises:
+        SpeedlogError: none knows them, or nothing usable is in them.
+    """
     _ = source._hashing  # begin now
     recording: Recording = detect(source).read(source, options)
     return recording
@@ -123,51 +184,23 @@ _OPENED = ("gzip", "zip")
 
 
 def load(path: str | os.PathLike[str], settings: ReadSettings) -> Source:
-    """A log's bytes: a file's, or those of the one log in a .gz or .zip; only a plain file is ever opened.
-
-    Raises:
-        SpeedlogError: see `read`; several logs in an archive, which `load_all` reads.
-    """
-    sources = load_all(path, settings)
-    if len(sources) > 1:
-        raise SpeedlogError(
-            f"an archive with {len(sources)} logs", file=os.fspath(path), todo="Unpack it, and name one log."
-        )
-    return sources[0]
-
-
-def load_all(path: str | os.PathLike[str], settings: ReadSettings) -> tuple[Source, ...]:
-    """The logs of a file: itself, or each in a .gz or .zip; files in an archive that are no logs are passed over.
+    """A file's bytes, or those of the one file in a .gz or .zip; only a plain file is ever opened.
 
     Raises:
         SpeedlogError: see `read`.
     """
-    from speedlog.importers.packed import is_packed, unpack
+    from speedlog.importers.packed import is_packed, only_member
 
-    whole = _load_file(path, settings)
-    if not is_packed(whole.data):
-        return (whole,)
-    found = unpack(whole.data, whole.file, settings)
-    biggest = int(settings.biggest_file_mb * 1e6)
-    if len(found) == 1:
-        _check_content(found[0], whole.file, biggest, inside=True)
-        return (Source(whole.file, found[0]),)
-    sources = []
-    for number, data in enumerate(found, 1):
-        source = Source(f"{whole.file} [{number}]", data)
-        try:
-            _check_content(data, source.file, biggest, inside=True)
-            detect(source)
-        except SpeedlogError:
-            continue
-        sources.append(source)
-    if not sources:
-        raise SpeedlogError(f"an archive of {len(found)} files, none of them a log", file=whole.file)
-    return tuple(sources)
+    whole = load_file(path, settings)
+    return only_member(whole, settings) if is_packed(whole.data) else whole
 
 
-def _load_file(path: str | os.PathLike[str], settings: ReadSettings) -> Source:
-    """A file's bytes as they are."""
+def load_file(path: str | os.PathLike[str], settings: ReadSettings) -> Source:
+    """A file's bytes as they are, packed or not.
+
+    Raises:
+        SpeedlogError: see `read`.
+    """
     name = os.fspath(path)
     try:
         found = Path(path).stat()  # follows links; never opens a FIFO or a device
@@ -187,7 +220,7 @@ def _load_file(path: str | os.PathLike[str], settings: ReadSettings) -> Source:
     except (OSError, RuntimeError, ValueError) as problem:  # a loop of links, a name no system takes
         reason = problem.strerror if isinstance(problem, OSError) and problem.strerror else str(problem)
         raise SpeedlogError(f"can't be read: {reason}", file=name) from None
-    _check_content(data, name, biggest)
+    check_content(data, name, settings)
     return Source(name, data)
 
 
@@ -200,12 +233,16 @@ def _check_kind(found: os.stat_result, name: str) -> None:
         )
 
 
-def _check_content(data: bytes, name: str, biggest: int, inside: bool = False) -> None:
-    """Refuse what can be no log; gzip and zip are opened, but not another one inside."""
+def check_content(data: bytes, name: str, settings: ReadSettings, inside: bool = False) -> None:
+    """Refuse what can be no log; gzip and zip are opened, but not another one inside.
+
+    Raises:
+        SpeedlogError: empty, too big, packed, erased.
+    """
     if not data:
         raise SpeedlogError("empty: 0 bytes", file=name)
-    if len(data) > biggest:
-        raise SpeedlogError(f"over the limit of {biggest / 1e6:.0f} MB", file=name)
+    if len(data) > int(settings.biggest_file_mb * 1e6):
+        raise SpeedlogError(f"over the limit of {settings.biggest_file_mb:.0f} MB", file=name)
     for mark, kind in _PACKED.items():
         if data.startswith(mark) and (inside or kind not in _OPENED):
             raise SpeedlogError(f"compressed ({kind})", file=name, todo="Unpack it first.")

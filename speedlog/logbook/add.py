@@ -104,8 +104,8 @@ def add_files(
     given.check_said(options.trap, options.wind)
     reader = given.Reader(settings)
     paths = list(dict.fromkeys(files))
-    logs = [reader.read(path, options.columns) for path in paths]
-    notes: list[str] = []
+    logs = [log for path in paths for log in reader.read(path, options.columns)]
+    notes = [note for log in logs for note in log.notes]
     with book.writing(f"added from {', '.join(plain(path.name, 60) for path in paths[:4])}"):
         ids = [keeping.keep_recording(book, log) for log in logs]
         if options.to is not None:

@@ -13,11 +13,11 @@ import pandas as pd
 from speedlog.course.coursefile import Course
 from speedlog.course.wind import parse_wind
 from speedlog.errors import SpeedlogError, plain
-from speedlog.importers import ReadOptions, load
+from speedlog.importers import ReadOptions, load, open_logs
 from speedlog.importers.delimited_map import load_mapping
 from speedlog.logbook.content import sha256_of
 from speedlog.logbook.joining import FoundDrive, drives_in
-from speedlog.logbook.results import KeptLog, read_kept
+from speedlog.logbook.results import KeptLog
 from speedlog.logbook.rows import SetupText
 from speedlog.logbook.setups import as_written, weather_as_written
 from speedlog.samples import Recording
@@ -28,10 +28,11 @@ from speedlog.settings import Settings
 
 @dataclass(frozen=True, eq=False)
 class ReadLog:
-    """A log file given: its bytes, and what was read from them."""
+    """A log given: its own bytes (unpacked, where it came packed), what was read from them, what else came with it."""
 
     kept: KeptLog
     recording: Recording
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,23 +107,30 @@ class Reader:
 
     def __init__(self, settings: Settings) -> None:
         self._settings = settings
-        self._known: dict[tuple[Path, Path | None], ReadLog] = {}
+        self._known: dict[tuple[Path, Path | None], tuple[ReadLog, ...]] = {}
 
-    def read(self, path: Path, columns: Path | None) -> ReadLog:
+    def read(self, path: Path, columns: Path | None) -> tuple[ReadLog, ...]:
+        """The logs of a file: itself, or those of an archive."""
         if (path, columns) not in self._known:
             self._known[path, columns] = self._read(path, columns)
         return self._known[path, columns]
 
-    def _read(self, path: Path, columns: Path | None) -> ReadLog:
-        source = load(path, self._settings.read)
+    def _read(self, path: Path, columns: Path | None) -> tuple[ReadLog, ...]:
         mapping = None
         if columns is not None:
             load_mapping(columns, path.name)  # its mistakes are told with its own name
             mapping = load(columns, self._settings.read).data
-        kept = KeptLog(
-            path.name, source.sha256, None if mapping is None else sha256_of(mapping), source.data, mapping
+        digest = None if mapping is None else sha256_of(mapping)
+        return tuple(
+            ReadLog(
+                KeptLog(
+                    opened.source.name or path.name, opened.source.sha256, digest, opened.source.data, mapping
+                ),
+                opened.recording,
+                opened.notes,
+            )
+            for opened in open_logs(path, ReadOptions(columns=columns, settings=self._settings.read))
         )
-        return ReadLog(kept, read_kept(kept, ReadOptions(settings=self._settings.read)))
 
 
 def local_date(moment: pd.Timestamp, course: Course | None) -> str:
@@ -188,10 +196,13 @@ def _drive_of(
 
 
 def _readable(reader: Reader, item: SessionPass) -> tuple[tuple[ReadLog, ...], tuple[str, ...]]:
-    logs, unread = [], []
+    logs: list[ReadLog] = []
+    unread: list[str] = []
     for path in item.logs:
         try:
-            logs.append(reader.read(path, item.columns))
+            found = reader.read(path, item.columns)
+            logs += found
+            unread += [note for log in found for note in log.notes]
         except SpeedlogError as error:
             unread.append(f"{plain(path.name, 60)} is not kept: {error.problem}")
     return tuple(logs), tuple(unread)

@@ -286,6 +286,10 @@ class KeptMemory(Memory):
             self._read[key] = read_kept(log, options)
         return self._read[key]
 
+    def read_all(self, path: Path, options: ReadOptions) -> tuple[Recording, ...]:
+        """One: what is kept is a log, never an archive."""
+        return (self.read(path, options),)
+
 
 def read_kept(log: KeptLog, options: ReadOptions) -> Recording:
     """A kept log read in. Raises SpeedlogError as `speedlog.importers.read` does."""

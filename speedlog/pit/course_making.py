@@ -14,7 +14,7 @@ from speedlog.course.coursefile import Course
 from speedlog.course.geometry import Line, along_across, line_between
 from speedlog.course.passes import PassSpan, find_passes
 from speedlog.errors import SpeedlogError, plain
-from speedlog.importers import ReadOptions, read
+from speedlog.importers import ReadOptions, read_all
 from speedlog.logbook import given, results
 from speedlog.logbook.store import Logbook
 from speedlog.pit.forms import with_unit
@@ -63,7 +63,7 @@ def course_of_stands(files: Sequence[Path], fields: Mapping[str, str], settings:
         SpeedlogError: other stands than these, too far from what the tape says, or a log can't be read.
     """
     length = _metres(fields, "length", "trap's length")
-    found = [read(path, ReadOptions(settings=settings.read)) for path in files]
+    found = [item for path in files for item in read_all(path, ReadOptions(settings=settings.read))]
     lines: list[Line] = []
     stands: list[Stand] = []
     for item in found:

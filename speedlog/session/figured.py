@@ -79,8 +79,9 @@ def of_session(
     wanted = [item for item in session.passes if item.trap and item.logs]
     files = {(log, item.columns) for item in wanted for log in item.logs}
     recordings = [
-        memory.read(path, ReadOptions(columns=columns, settings=settings.read))
+        item
         for path, columns in sorted(files, key=str)
+        for item in memory.read_all(path, ReadOptions(columns=columns, settings=settings.read))
     ]
     day = replace(session, course=_provisional(recordings, course, between_m, settings))
     run = partial(review, memory=memory, settings=settings)
@@ -112,7 +113,7 @@ def of_logs(
     """
     memory = Memory()
     options = ReadOptions(columns=columns, settings=settings.read)
-    recordings = [memory.read(path, options) for path in files]
+    recordings = [item for path in files for item in memory.read_all(path, options)]
     there = _provisional(recordings, course, between_m, settings)
     found = review(files, course=there, trap=figures, columns=columns, memory=memory, settings=settings)
     _check_numbers(without, [item.number for item in found.passes])

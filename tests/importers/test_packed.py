@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import hashlib
 import io
 import zipfile
 from pathlib import Path
@@ -11,8 +12,8 @@ import pandas as pd
 import pytest
 
 from speedlog.errors import SpeedlogError
-from speedlog.importers import load_all, read
-from speedlog.importers.packed import unpack
+from speedlog.importers import ReadOptions, load, open_logs, read, read_all
+from speedlog.importers.packed import Member, unpack
 from speedlog.settings import ReadSettings
 from tests.importers.nmea_text import clean_log
 
@@ -50,23 +51,103 @@ def test_a_packed_log_reads_like_the_log(data: bytes, tmp_path: Path) -> None:
     (tmp_path / "plain").write_bytes(LOG)
     found, plain = read(tmp_path / "packed"), read(tmp_path / "plain")
     pd.testing.assert_frame_equal(found.samples, plain.samples, check_exact=True)
-    assert found.sha256 == plain.sha256
+    assert found.sha256 == plain.sha256 == hashlib.sha256(LOG).hexdigest()
+    assert found.warnings[-1].endswith("the sha256 is the log's own, not the packed file's")
+    assert not any("passed over" in text for text in found.warnings)
     assert sorted(path.name for path in tmp_path.iterdir()) == ["packed", "plain"]  # nothing is written
 
 
-def test_several_logs_are_told_apart_and_notes_passed_over(tmp_path: Path) -> None:
+def test_several_logs_are_told_apart_and_what_is_none_is_named(tmp_path: Path) -> None:
     path = tmp_path / "day.zip"
-    path.write_bytes(zipped(("1.nmea", LOG), ("readme", b"\x01\x02"), ("2.nmea", LOG[:700])))
-    assert [source.file for source in load_all(path, SETTINGS)] == [f"{path} [1]", f"{path} [3]"]
-    with pytest.raises(SpeedlogError, match="an archive with 2 logs"):
+    cut = LOG[:700]
+    path.write_bytes(
+        zipped(("1.nmea", LOG), ("sub/readme", b"\x01\x02"), ("2.nmea", cut), ("none.csv", b"a,b\n1,2\n"))
+    )
+    found = open_logs(path)
+    assert [item.source.file for item in found] == [f"{path}/1.nmea", f"{path}/2.nmea"]
+    assert [item.source.name for item in found] == ["1.nmea", "2.nmea"]
+    assert [item.source.data for item in found] == [LOG, cut]
+    assert [item.recording.sha256 for item in found] == [
+        hashlib.sha256(log).hexdigest() for log in (LOG, cut)
+    ]
+    first, second = read_all(path)
+    (said,) = [text for text in first.warnings if "passed over" in text]
+    assert (
+        said.startswith("2 files in day.zip passed over, being no log: readme: not a log")
+        and "none.csv: " in said
+    )
+    assert "2 logs read out of day.zip (zip)" in " ".join(first.warnings)
+    assert not any("passed over" in text or "read out" in text for text in second.warnings)
+    with pytest.raises(SpeedlogError, match=r"an archive with 2 logs \(1.nmea, 2.nmea\)"):
         read(path)
+
+
+def test_an_archive_of_other_files_is_refused_by_its_first(tmp_path: Path) -> None:
+    path = tmp_path / "day.zip"
+    path.write_bytes(zipped(("photo.jpg", b"\xff\xd8\xff\xe0" * 9), ("empty.nmea", b"")))
+    with pytest.raises(
+        SpeedlogError, match=r"day\.zip: an archive of 2 files, none of them a log \(photo.jpg: not a log"
+    ):
+        read_all(path)
+
+
+def test_names_from_an_archive_are_plain_and_told_apart() -> None:
+    paths = [
+        "p1/gps.nmea",
+        "p2/GPS.nmea",
+        "../../etc/passwd",
+        "C:\\x\\con<>|.csv",
+        "a\x1b[31m.csv",
+        " .. / ",
+        "x" * 300,
+    ]
+    names = [member.name for member in unpack(zipped(*((path, b"x") for path in paths)), "a", SETTINGS)]
+    assert names == ["p1_gps.nmea", "p2_GPS.nmea", "passwd", "con___.csv", "a__31m.csv", "log", "x" * 80]
+    twice = zipped(("a/b", b"x"), ("a_b", b"x"), ("c/a/b", b"x"), ("d/a_b", b"x"))
+    names = [member.name for member in unpack(twice, "a", SETTINGS)]
+    assert len({name.casefold() for name in names}) == 4 and not any("/" in name for name in names)
+
+
+def test_a_log_of_its_own_is_named_without_its_packing(tmp_path: Path) -> None:
+    for name, data, own in (
+        ("run.nmea.gz", gzip.compress(LOG), "run.nmea"),
+        ("run.GZ", gzip.compress(LOG), "run"),
+        ("run.nmea", gzip.compress(LOG), "run.nmea"),
+        ("one.zip", zipped(("day/own.nmea", LOG)), "own.nmea"),
+    ):
+        (tmp_path / name).write_bytes(data)
+        (opened,) = open_logs(tmp_path / name)
+        assert (opened.source.name, opened.source.file) == (own, str(tmp_path / name))
+
+
+def test_the_only_file_of_an_archive_need_be_no_log(tmp_path: Path) -> None:
+    path = tmp_path / "times.csv.gz"
+    path.write_bytes(gzip.compress(b"pass,mph\n1,180\n"))
+    assert load(path, SETTINGS).data == b"pass,mph\n1,180\n"
+    path.write_bytes(zipped(("a", b"x"), ("b", b"x")))
+    with pytest.raises(SpeedlogError, match="2 files, where one is needed"):
+        load(path, SETTINGS)
+
+
+def test_a_mistake_in_the_mapping_is_told_and_not_laid_on_the_logs(tmp_path: Path) -> None:
+    (tmp_path / "map.toml").write_text("[columns]\nnonsense = 1\n", "utf-8")
+    table = b"UTC Time,Speed (m/s)\n2026-07-12T10:00:00Z,1\n"
+    (tmp_path / "day.zip").write_bytes(zipped(("a.csv", table), ("b.csv", table)))
+    with pytest.raises(SpeedlogError, match=r"map\.toml"):
+        read_all(tmp_path / "day.zip", ReadOptions(columns=tmp_path / "map.toml"))
+
+
+def test_very_many_gzip_members_cost_no_more_than_their_bytes() -> None:
+    """Each step must not copy the rest: 100,000 members of 20 bytes would then move 100 GB."""
+    many = gzip.compress(b"") * 100_000
+    assert unpack(many + gzip.compress(LOG), "a", SETTINGS) == [Member("a", LOG)]
 
 
 def test_sizes_on_both_sides() -> None:
     exact = ReadSettings(biggest_file_mb=len(LOG) / 1e6)
     less = ReadSettings(biggest_file_mb=(len(LOG) - 1) / 1e6)
     for data in (gzip.compress(LOG), zipped(("a", LOG))):
-        assert unpack(data, "a", exact) == [LOG]
+        assert unpack(data, "a", exact) == [Member("a", LOG)]
         assert "over the limit" in refusal(data, less)
     two = zipped(("a", LOG), ("b", LOG))
     assert len(unpack(two, "a", ReadSettings(most_packed_files=2))) == 2
@@ -77,7 +158,7 @@ def test_a_bomb_is_refused_by_its_ratio() -> None:
     bomb = bytes(4_000_000)
     for data in (gzip.compress(bomb), zipped(("a", bomb))):
         assert "100 times" in refusal(data)
-        assert unpack(data, "a", ReadSettings(most_unpacked_ratio=1000.0)) == [bomb]
+        assert unpack(data, "a", ReadSettings(most_unpacked_ratio=1000.0)) == [Member("a", bomb)]
 
 
 def test_nested_encrypted_damaged_and_empty_ones_are_refused(tmp_path: Path) -> None:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import gzip
+import shutil
+import zipfile
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -9,7 +12,7 @@ from typing import Any
 import pytest
 
 from speedlog.errors import SpeedlogError
-from speedlog.logbook import rows
+from speedlog.logbook import content, rows
 from speedlog.logbook.add import FileOptions, add_files, add_session
 from speedlog.logbook.store import Logbook
 from speedlog.session import load_session, review_session
@@ -129,3 +132,46 @@ def test_a_file_that_cannot_be_read_keeps_nothing(empty: Logbook, day_folder: Pa
     with pytest.raises(SpeedlogError, match="is not a number with a unit"):
         add_files(empty, [day_folder / "p01_front.nmea"], FileOptions(trap="fast"))
     assert not empty.rows("SELECT * FROM content") and not empty.rows("SELECT * FROM pass")
+
+
+def test_a_packed_day_is_kept_as_its_own_logs(empty: Logbook, day_folder: Path, tmp_path: Path) -> None:
+    """The bytes that the logger wrote are the evidence: kept under the log's own name, known again unpacked."""
+    logs = sorted(path for path in day_folder.iterdir() if path.name.startswith("p01_"))
+    packed = tmp_path / "day.zip"
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
+        for path in logs:
+            archive.write(path, f"day/{path.name}")
+        archive.writestr("photo.jpg", b"\xff\xd8\xff\xe0" * 20)
+    added = add_files(empty, [packed], FileOptions(course=day_folder / "course.toml"))
+    assert any(
+        note.startswith("1 file in day.zip passed over, being no log: photo.jpg") for note in added.notes
+    )
+    (row,) = rows.passes(empty)
+    kept = {item.name: content.get(empty, item.content_id) for item in rows.recordings(empty, row.id)}
+    assert kept == {path.name: path.read_bytes() for path in logs}
+    one = tmp_path / f"{logs[0].name}.gz"
+    one.write_bytes(gzip.compress(logs[0].read_bytes()))
+    for again in ([packed], logs, [one]):
+        assert not any(item.new or item.filled for item in add_files(empty, again, FileOptions()).passes)
+    assert empty.row("SELECT count(*) AS n FROM recording")["n"] == len(logs)
+
+
+def test_a_session_toml_takes_packed_logs(empty: Logbook, day_folder: Path, tmp_path: Path) -> None:
+    logs = sorted(path for path in day_folder.iterdir() if path.name.startswith("p01_"))
+    with zipfile.ZipFile(tmp_path / "p1.zip", "w") as archive:
+        for path in logs:
+            archive.write(path, path.name)
+        archive.writestr("notes.txt", "windy")
+    shutil.copy(day_folder / "course.toml", tmp_path)
+    text = 'name = "packed"\ncourse = "course.toml"\n[[pass]]\nnumber = 1\nlogs = ["p1.zip"]\ntrap = "160.0 mph"\n'
+    (tmp_path / "session.toml").write_text(text, "utf-8")
+    session = load_session(tmp_path / "session.toml")
+    (reviewed,) = review_session(session).reviews
+    added = add_session(empty, session)
+    assert next(text for item in added.passes for text in item.unread).startswith(
+        "1 file in p1.zip passed over"
+    )
+    (row,) = rows.passes(empty)
+    assert sorted(item.name for item in rows.recordings(empty, row.id)) == [path.name for path in logs]
+    assert row.result is not None and reviewed.drives[0].trap is not None
+    assert row.result.estimate_mps == reviewed.drives[0].trap.estimate_mps

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import io
 import os
 import tempfile
 import threading
 import time
+import zipfile
 from dataclasses import replace
 from pathlib import Path
 
@@ -175,3 +177,19 @@ def test_eight_at_once_are_all_kept(two: Pit) -> None:
     assert len(two.passes()) == 2 + 8 and len({row.number for row in two.passes()}) == 10
     with two.site.keeper.book() as book:
         assert verify(book).sound
+
+
+def test_a_zip_dropped_on_the_page_is_kept_as_its_logs(two: Pit, tmp_path: Path) -> None:
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name in ("p06_front.nmea", "p06_rear.csv"):
+            archive.write(SAMPLE / name, f"card/{name}")
+        archive.writestr("card/photo<b>.jpg", b"\xff\xd8\xff\xe0" * 20)
+    answer = two.send_bytes({"card.zip": packed.getvalue()})
+    assert answer.status_code == 303
+    page = two.client.get(answer.headers["location"])
+    assert "1 file in card.zip passed over, being no log: photo_b_.jpg" in text_of(page)
+    with two.site.keeper.book() as book:
+        kept = {item.name for row in rows.passes(book) for item in rows.recordings(book, row.id)}
+    assert {"p06_front.nmea", "p06_rear.csv"} <= kept and "card.zip" not in kept
+    assert left_behind(tmp_path) == []
