@@ -96,7 +96,7 @@ def review(
         for n, drive in zip(wanted, fused, strict=True)
     )
     summaries = tuple(_summary(recordings[i], shifts[i], tuple(notes[i])) for i in range(len(recordings)))
-    if facts is not None and any(drive.wheels for drive in fused):
+    if facts is not None and (facts != type(facts)() or any(drive.wheels for drive in fused)):
         from speedlog.vehicle.passes import with_cost  # takes a while to import: only where it is needed
 
         passes = with_cost(passes, facts, course, left=left, settings=settings)

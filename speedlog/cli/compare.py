@@ -93,6 +93,8 @@ def in_words(found: Comparison) -> str:
     parts.append(
         f"{as_text(words.headline(found), unit)}\n{_indented(aligned([head, *_figures(found, unit)]))}"
     )
+    if found.car:
+        parts.append(f"{words.CAR_TITLE}\n{_indented(aligned([head, *_of_the_car(found)]))}")
     if found.launch:
         rows = [["to", *(f"pass {side.row.id}" for side in found.sides)]]
         for row in found.launch:
@@ -124,6 +126,18 @@ def _figures(found: Comparison, unit: Unit) -> list[list[str]]:
         rows.append([words.FIGURES[row.name], *cells])
         if any(gains):
             rows.append(["  gain", *gains])
+    return rows
+
+
+def _of_the_car(found: Comparison) -> list[list[str]]:
+    from speedlog.report import compare_words as words
+
+    rows = []
+    for row in found.car:
+        places = range(len(row.by))
+        rows.append([words.car_name(row), *(words.car_value(row, place) for place in places)])
+        if any(more := [words.car_more(row, place) for place in places]):
+            rows.append(["  more", *more])
     return rows
 
 

@@ -23,6 +23,12 @@ def history(
     since: Annotated[
         str | None, typer.Option("--since", metavar="YYYY-MM-DD", help="Only from this day on.")
     ] = None,
+    effect: Annotated[
+        str | None,
+        typer.Option(
+            "--effect", metavar="KEY", help="What changing this did: current_limit, tyre, gear_ratio, …"
+        ),
+    ] = None,
     unit: Annotated[
         str | None, typer.Option("--unit", help="mph, km/h or m/s; that of most trap figures otherwise.")
     ] = None,
@@ -53,7 +59,7 @@ def history(
     chosen = Chosen(car, venue, _day(since), wanted_setup(setup or []))
     path = logbook_path(logbook)
     with Logbook.open(path, read_only=True) as book:
-        found = read_history(book, chosen, shown)
+        found = read_history(book, chosen, shown, effect=effect)
     if json_out is not None:
         write_json(json_out, found.as_json(), inputs=[path])
     if out is not None:

@@ -40,7 +40,23 @@ def in_words(found: History) -> str:
     for item in found.agreements:
         lines = [plain(as_text(text, shown), 600) for text in words.agreement(item)]
         parts.append("\n  ".join([words.AGREE_TITLE, *lines]))
+    if found.effects:
+        parts.append(_effects(found, shown))
     return "\n\n".join(part for part in parts if part)
+
+
+def _effects(found: History, unit: Unit) -> str:
+    from speedlog.report import effect_words
+
+    blocks = [effect_words.TITLE]
+    for item in found.effects or ():
+        table = [list(effect_words.HEAD)]
+        table += [[as_text(cell, unit) for cell in effect_words.cells(effect)] for effect in item.effects]
+        lines = [plain(as_text(effect_words.title(item), unit), 300)]
+        lines += [f"  {line}" for line in aligned(table).splitlines()] if item.effects else []
+        lines += [f"  {plain(as_text(text, unit), 400)}" for text in effect_words.notes(item)]
+        blocks.append("\n".join(lines))
+    return "\n\n".join([*blocks, effect_words.HOW])
 
 
 def pass_table(found: History, unit: Unit) -> str:

@@ -13,6 +13,7 @@ from typing import Any, Literal
 import numpy as np
 
 from speedlog.errors import SpeedlogError
+from speedlog.logbook.compare_car import CarRow, car_rows
 from speedlog.logbook.figures import Figure, Gain, estimate, figure_unit, gain, official, peak
 from speedlog.logbook.history import FALLBACK_UNIT, pass_json
 from speedlog.logbook.results import review_kept
@@ -103,6 +104,7 @@ class Comparison:
 
     Attributes:
         setup, conditions: what differs in the set-up; in the weather and what was measured by hand.
+        car: heat, sag and tyres, where logs tell.
         origin: from where distances are counted; None where there are no curves, and `no_curves` says why.
         distance_m: (M,) of the curves.
     """
@@ -118,6 +120,7 @@ class Comparison:
     distance_m: Array
     curves: tuple[Curve, ...]
     marks: tuple[Mark, ...]
+    car: tuple[CarRow, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """The form of compare.schema.json."""
@@ -127,6 +130,7 @@ class Comparison:
             "setup_differences": [{"key": item.key, "values": list(item.values)} for item in self.setup],
             "conditions": [{"key": item.key, "values": list(item.values)} for item in self.conditions],
             "figures": [_figure_json(row) for row in self.figures],
+            "car": [row.as_json() for row in self.car],
             "origin": self.origin,
             "no_curves": self.no_curves or None,
             "launch": [
@@ -199,6 +203,7 @@ def comparison(
         distance_m=grid,
         curves=curves,
         marks=_marks(grid[1:] if origin == "launch" else grid, grid, curves, settings),
+        car=car_rows([None if side.found is None else side.found.car for side in sides]),
     )
 
 

@@ -6,8 +6,8 @@ Pure over kept rows but for `read_history`; light, as a terminal waits for it.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
 
 from speedlog.logbook.figures import estimate, figure_unit, in_order, official, peak
 from speedlog.logbook.ladders import Ladder, Step, gnss_ladder, trap_ladder
@@ -18,6 +18,9 @@ from speedlog.logbook.store import Logbook
 from speedlog.logbook.targets import Progress, Target, best_of, progress, targets
 from speedlog.logbook.two_way import Rule, TwoWay, two_way_ladders
 from speedlog.settings.season import SeasonSettings
+
+if TYPE_CHECKING:
+    from speedlog.logbook.change_effect import ChangeEffect
 
 FALLBACK_UNIT = "km/h"  # where no trap figure says otherwise
 _SETTINGS = SeasonSettings()
@@ -65,6 +68,7 @@ class History:
         unit: symbol of the speed unit to show them in.
         two_way: the ladders of two-way means, rule by rule. rule_set: whether the rules are the user's own.
         targets: judged over all passes of their car and venue, chosen or not.
+        effects: of the changes of the key that was asked for; None where none was.
     """
 
     rows: tuple[PassRow, ...]
@@ -78,6 +82,7 @@ class History:
     agreements: tuple[Agreement, ...]
     cars: tuple[Bests, ...]
     venues: tuple[Bests, ...]
+    effects: tuple[ChangeEffect, ...] | None = None
 
     def as_json(self) -> dict[str, Any]:
         """The form of history.schema.json: unknown is null, SI units, the unit in the name."""
@@ -95,18 +100,33 @@ class History:
             "agreement": [item.as_json() for item in self.agreements],
             "by_car": [item.as_json() for item in self.cars],
             "by_venue": [item.as_json() for item in self.venues],
+            "effects": None if self.effects is None else [item.as_json() for item in self.effects],
         }  # fmt: skip
 
 
-def read_history(book: Logbook, chosen: Chosen | None = None, unit: str | None = None) -> History:
-    """The history of a logbook, from one state of it."""
+def read_history(
+    book: Logbook, chosen: Chosen | None = None, unit: str | None = None, *, effect: str | None = None
+) -> History:
+    """The history of a logbook, from one state of it.
+
+    Args:
+        effect: key of the set-up whose changes are to be judged.
+
+    Raises:
+        SpeedlogError: `effect` is no such key, or was not changed.
+    """
     chosen = chosen or Chosen()
     with book.reading():
         every = passes(book)
         rows = every
         if not chosen.everything:
             rows = passes(book, car=chosen.car, venue=chosen.venue, since=chosen.since, setup=chosen.setup)
-        return history(rows, every=every, chosen=chosen, rules=rules(book), targets=targets(book), unit=unit)
+        found = history(rows, every=every, chosen=chosen, rules=rules(book), targets=targets(book), unit=unit)
+        if effect is None:
+            return found
+        from speedlog.logbook.change_effect import read_effects  # numpy, which nothing else here needs
+
+        return replace(found, effects=read_effects(book, rows, effect))
 
 
 def history(

@@ -27,6 +27,14 @@ class CarBlock:
 
 def car_blocks(car: CarPass) -> tuple[CarBlock, ...]:
     """The blocks that have something to say."""
+    if car.heat.file is None:  # no controller's log: what that would have told is not missed in every line
+        by_hand = _known(("Motor, by hand", car.thermal.peak_c, 0, " °C")) if car.thermal.by_hand else []
+        few = (
+            _block("heat", "Heat", by_hand),
+            _block("tyre", "Tyres", _known(("Worn off the diameter", _milli(car.tyre.worn_m), 2, " mm"))),
+            _block("air", "Wind and air", _still_air(car.still_air), car.still_air.why_not),
+        )
+        return tuple(block for block in few if block.rows)
     blocks = (
         _block("heat", "Heat", [*_heat(car.heat), *_thermal(car.thermal)], car.heat.why_not, car.thermal.why_not),
         _block("pack", "Pack", _pack(car.pack), car.pack.why_not),
@@ -42,7 +50,7 @@ def cautions(car: CarPass) -> tuple[str, ...]:
     said = [item.text for item in car.cautions]
     if car.fix_loss.text:
         said += [car.fix_loss.text, *car.fix_loss.try_next]
-    if car.not_checked:
+    if car.not_checked and car.heat.file is not None:
         said.append(f"Not checked, as no limit was entered: {', '.join(car.not_checked)}.")
     return tuple(said)
 

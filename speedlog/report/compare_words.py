@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from speedlog.logbook.compare import Comparison, Difference, FigureName, FigureRow, Side
+from speedlog.logbook.compare_car import CarFigure, CarRow
 from speedlog.logbook.figures import Figure, Gain, doubtful
 from speedlog.logbook.run_curve import Origin, Reached
 from speedlog.report import wording
+from speedlog.report.car_words import told
 from speedlog.report.numbers import dif, mps
 from speedlog.units import Unit
 
@@ -29,6 +31,18 @@ _BY: Mapping[FigureName, str] = {
     "trap": "the trap figures",
     "estimate": "the loggers' estimates",
     "peak": "the fastest moments",
+}
+CAR_TITLE = "Heat, pack and tyres"
+CAR: Mapping[CarFigure, tuple[str, float, str, int]] = {  # name, factor, unit, digits
+    "heat": ("Current heat ∫I²dt", 1e-3, "kA²s", 1),
+    "rms_current": ("Current, root mean square", 1.0, "A", 0),
+    "motor_highest": ("Motor at its hottest", 1.0, "°C", 0),
+    "motor_rise": ("Motor's rise", 1.0, "°C", 0),
+    "sag": ("Pack sag at the highest current", 1.0, "V", 1),
+    "lowest_cell": ("Lowest cell, by even share", 1.0, "V", 2),
+    "energy": ("Energy", 1.0, "Wh", 1),
+    "growth": ("Tyre growth", 100.0, "%", 1),
+    "slip": ("Slip", 100.0, "%", 1),
 }
 FROM: Mapping[Origin, str] = {
     "launch": "metres from the launch",
@@ -69,7 +83,7 @@ def where(side: Side) -> str:
         parts.append(wording.direction(side.found))
         if side.found.wind is not None:
             head = side.found.wind.head_mps
-            parts.append(f"{'headwind' if head >= 0 else 'tailwind'} of {mps(abs(head))}")
+            parts.append(f"{'headwind' if head >= 0 else 'tailwind'} of {mps(abs(head))} (as read)")
     return ", ".join(part for part in parts if part)
 
 
@@ -97,6 +111,30 @@ def gained(gain: Gain | None) -> str:
     if gain.u95_mps is None:
         return dif(gain.mps)
     return f"{dif(gain.mps)} ±\u00a0{mps(gain.u95_mps)}{'' if gain.beyond else ', within the noise'}"
+
+
+def car_name(row: CarRow) -> str:
+    return CAR[row.name][0]
+
+
+def car_value(row: CarRow, place: int) -> str:
+    """ "61 ± 2 °C"."""
+    found, (_, factor, unit, digits) = row.by[place], CAR[row.name]
+    return NOT_REACHED if found is None else told(found.scaled(factor), digits, f" {unit}")
+
+
+def car_more(row: CarRow, place: int) -> str:
+    """ "+5 ± 3 °C", and where it is no more than noise, that; heat as a share too, for it is a strange unit."""
+    found, (_, factor, unit, digits) = row.more[place], CAR[row.name]
+    if found is None:
+        return ""
+    said = told(found.scaled(factor), digits, f" {unit}")
+    if said.startswith("-") and not any(digit in "123456789" for digit in said.split("\u00a0")[0]):
+        said = said[1:]  # no "-0"
+    sign = "" if said.startswith("-") else "+"
+    first = row.by[0]
+    share = f" ({100 * found.value / first.value:+.0f}\u00a0%)" if row.name == "heat" and first else ""
+    return f"{sign}{said}{share}{'' if found.low > 0 or found.high < 0 else ', within the noise'}"
 
 
 def mark(speed_mps: float, unit: Unit) -> str:

@@ -19,6 +19,7 @@ from speedlog import __version__
 from speedlog.logbook.figures import Figure, estimate, official, peak
 from speedlog.logbook.history import History
 from speedlog.logbook.rows import PassRow
+from speedlog.report import effect_words
 from speedlog.report import season_words as words
 from speedlog.report.assets import environment, isolated, own
 from speedlog.report.curves import safe_json
@@ -97,6 +98,7 @@ def season_page(
         days=_days(found, reports, links),
         several=len(found.cars) > 1 or len(found.venues) > 1,
         words=words,
+        effect_words=effect_words,
         mps=mps,
         unit=unit,
         units=units,

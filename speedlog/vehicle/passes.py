@@ -18,7 +18,7 @@ def with_cost(
     passes: Sequence[Pass], facts: CarFacts, course: Course | None, before: Sequence[Earlier] = (), *,
     left: bool = True, settings: Settings | None = None,
 ) -> tuple[Pass, ...]:  # fmt: skip
-    """The same passes with `Pass.car` filled, where a controller's log tells something of it.
+    """The same passes with `Pass.car` filled, where logs, weather or what was measured tell something of it.
 
     Args:
         passes: of one car, oldest first, with their traces. facts: what the user wrote of all of them.
@@ -39,11 +39,21 @@ def with_cost(
 def _studied(
     drive: Pass, facts: CarFacts, course: Course | None, before: Sequence[Earlier], left: bool, settings: Settings
 ) -> Pass:  # fmt: skip
-    if drive.trace is None or not any(logger.kind == "wheel" for logger in drive.trace.loggers):
-        return drive  # without a controller's log there is nothing of the car to tell
+    if drive.trace is None:
+        return drive
+    controller = any(logger.kind == "wheel" for logger in drive.trace.loggers)
+    if not controller and not _anything(facts):
+        return drive  # neither log nor word tells anything of the car
     car = study(drive, facts, before, settings.vehicle)
-    if left:
+    if left and controller:
         room = None if course is None else course.room_m(bool(drive.outbound))
         rest, load, stop = left_of(drive, facts, room, settings=settings.forecast)
         car = replace(car, left=rest, road_load=load, stopping=stop)
     return replace(drive, car=car)
+
+
+def _anything(facts: CarFacts) -> bool:
+    """Whether weather or a figure by hand tells something where no controller's log does."""
+    told = (facts.wind_speed_mps, facts.temperature_k, facts.motor_temp_after_c, facts.charge_put_back_ah,
+            facts.pack_voltage_rest_v, facts.tyre_diameter_after_m)  # fmt: skip
+    return any(value is not None for value in told)

@@ -120,3 +120,33 @@ def test_the_terminal_waits_for_no_heavy_library(logbook: Path) -> None:
     loaded = {name.partition(".")[0] for name in done.stderr.split()}
     assert not loaded & {"pandas", "scipy", "plotly", "jinja2", "pyproj"}
     assert "trap PB" in done.stdout
+
+
+def test_the_effect_of_a_change_of_the_demo_s_tyres(tmp_path: Path, capsys) -> None:
+    """A controller's log is in two of these four passes: heat has one pass a side, the speed two."""
+    from speedlog.demo import sample_folder
+    from speedlog.logbook.add import add_session
+    from speedlog.session import load_session
+
+    for source in sample_folder().iterdir():
+        (tmp_path / source.name).write_bytes(source.read_bytes())
+    text = (tmp_path / "session.toml").read_text("utf-8")
+    head, *passes = text.split("[[pass]]")
+    wanted = [item for item in passes if any(f"number = {k}\n" in item for k in (1, 2, 6, 9))]
+    wanted[2] = wanted[2].replace("setup = {", 'setup = { tyre = "hard, glued",')
+    (tmp_path / "session.toml").write_text("[[pass]]".join([head, *wanted]), "utf-8")
+    path = tmp_path / "season.db"
+    with Logbook.open(path, create=True) as book:
+        add_session(book, load_session(tmp_path / "session.toml"))
+    history(logbook=path, effect="tyre", json_out=tmp_path / "h.json", out=tmp_path / "h.html")
+    said = capsys.readouterr().out
+    assert "Tyres medium, glued → hard, glued (Long Shrike): passes 1, 2 against passes 3, 4" in said
+    assert "1 pass before and 1 after: with one pass on a side there is no scatter" in said
+    (effect,) = json.loads((tmp_path / "h.json").read_text("utf-8"))["effects"]
+    figures = {item["figure"]: item for item in effect["effects"]}
+    assert figures["speed"]["passes_before"] == 2 and figures["heat"]["difference"] is None
+    assert "current_limit" in effect["also"]
+    page = (tmp_path / "h.html").read_text("utf-8")
+    assert "What a change did" in page and "Speed, still air, standard day" in page
+    with pytest.raises(SpeedlogError, match="was not changed"):
+        history(logbook=path, effect="gear_ratio")
