@@ -9,7 +9,18 @@ import pytest
 from speedlog.report.car_words import car_blocks, cautions, told, told_speed
 from speedlog.report.numbers import as_text, speed_unit
 from speedlog.report.page import review_page
-from speedlog.results_car import CarPass, Caution, Heat, Left, PackUse, Stopping, Stretch, Thermal, TyreUse
+from speedlog.results_car import (
+    CarPass,
+    Caution,
+    Heat,
+    Left,
+    PackUse,
+    StillAir,
+    Stopping,
+    Stretch,
+    Thermal,
+    TyreUse,
+)
 from speedlog.results_quantity import Quantity95
 
 MPH = speed_unit("mph")
@@ -21,7 +32,7 @@ def q(value: float, half: float = 0.0) -> Quantity95:
 
 CAR = CarPass(
     number=1,
-    heat=Heat(current_of="pack", peak_current_a=q(280, 6), motor_temp_highest_c=q(84, 1),
+    heat=Heat(file="c.csv", current_of="pack", peak_current_a=q(280, 6), motor_temp_highest_c=q(84, 1),
               against_previous=q(1.12, 0.04),
               over_motor_limit_s=q(0.0)),
     thermal=Thermal(repeat_from_c=60.0, repeat_peak_c=q(118, 5)),
@@ -46,6 +57,8 @@ def block(key: str):
         (Quantity95(61.0, 59.0, 63.0), "61\u00a0±\u00a02\u00a0°C"),
         (Quantity95(61.0, 60.0, 66.0), "61\u00a0°C (60 to 66)"),  # lopsided: both ends
         (Quantity95(61.0, 61.0, 61.0), "61\u00a0°C"),
+        (Quantity95(61.04, 60.84, 61.24), "61.0\u00a0±\u00a00.2\u00a0°C"),  # "± 0" would say nothing
+        (Quantity95(61.04, 61.03, 61.05), "61.0\u00a0°C"),
     ],
 )
 def test_a_quantity_in_words(quantity: Quantity95, words: str) -> None:
@@ -70,6 +83,13 @@ def test_what_could_not_be_told_says_why() -> None:
     assert block("tyre").rows == () and block("tyre").notes == ("No wheel speed was logged.",)
     assert [item.key for item in car_blocks(CAR)] == ["heat", "pack", "tyre", "left"]  # nothing of the air
     assert car_blocks(CarPass(number=1)) == ()
+
+
+def test_without_a_controller_s_log_only_air_and_what_was_measured() -> None:
+    air = StillAir(wind_gave_mps=q(1.0, 0.4), equivalent_mps=q(80.0, 0.6))
+    few = CarPass(number=1, heat=Heat(why_not={"": "No log."}), still_air=air, not_checked=("tyre limit",))
+    assert [item.key for item in car_blocks(few)] == ["air"]
+    assert cautions(few) == ()
 
 
 def test_what_was_left_in_the_order_of_the_run_up() -> None:
