@@ -63,14 +63,28 @@ def drawn(log: CarLog, settings: VehicleSettings) -> Drawn | None:
     squares = (current[1:] ** 2 + current[1:] * current[:-1] + current[:-1] ** 2) / 3
     squares -= np.where(mean > 0, 2 / 3 * noise**2, 0.0)
     length = np.where(bridged, step, 0.0)
-    # a jump within a step may have come anywhere in it (a rectangular law)
-    jumps = [float(np.sum((np.diff(values) * length) ** 2)) / 12 for values in (current, current**2)]
-    charge_u = float(np.sqrt(noise**2 * np.sum(length**2) + jumps[0]))
-    squared_u = float(np.sqrt(4 * noise**2 * np.sum((mean * length) ** 2) + jumps[1]))
+    placed = [_placed_u(values, length, settings.lift_takes_s) for values in (current, current**2)]
+    charge_u = float(np.sqrt(noise**2 * np.sum(length**2) + placed[0]))
+    squared_u = float(np.sqrt(4 * noise**2 * np.sum((mean * length) ** 2) + placed[1]))
     return Drawn(
         time, current, float(mean @ length), charge_u, float(squares @ length), squared_u, noise,
         _missing(log, time, step, bridged),
     )  # fmt: skip
+
+
+def _placed_u(values: Array, length: Array, takes_s: float) -> float:
+    """What the trapezium leaves open between rows, squared: where in its step a jump or a corner lies.
+
+    A jump J that takes c may have come anywhere in a step h (J (h - c) / √12); a corner, where the slope changes
+    by B a step, gives B h f (1 - f) / 2 at f of the step, B h / √120 over all f. A jump is what goes beyond the
+    neighbouring steps.
+    """
+    step = np.abs(np.diff(values))
+    beside = np.maximum(np.append(step[1:], 0.0), np.append(0.0, step[:-1]))
+    jump = np.maximum(step - beside, 0.0)
+    corner = np.where(jump > 0, 0.0, np.abs(np.diff(np.diff(values), append=0.0)))
+    free = np.maximum(length - takes_s, 0.0)
+    return float(np.sum((jump * free) ** 2) / 12 + np.sum((corner * length) ** 2) / 120)
 
 
 def quieted(current: Array, noise_a: float) -> Array:
