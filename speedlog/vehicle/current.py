@@ -79,10 +79,12 @@ def _placed_u(values: Array, length: Array, takes_s: float) -> float:
     by B a step, gives B h f (1 - f) / 2 at f of the step, B h / √120 over all f. A jump is what goes beyond the
     neighbouring steps.
     """
-    step = np.abs(np.diff(values))
+    slope = np.diff(values)
+    step = np.abs(slope)
     beside = np.maximum(np.append(step[1:], 0.0), np.append(0.0, step[:-1]))
     jump = np.maximum(step - beside, 0.0)
-    corner = np.where(jump > 0, 0.0, np.abs(np.diff(np.diff(values), append=0.0)))
+    bend = np.abs(np.diff(slope, append=slope[-1:]))
+    corner = np.maximum(bend - np.maximum(jump, np.append(jump[1:], 0.0)), 0.0)
     free = np.maximum(length - takes_s, 0.0)
     return float(np.sum((jump * free) ** 2) / 12 + np.sum((corner * length) ** 2) / 120)
 
