@@ -49,13 +49,24 @@ def _effects(found: History, unit: Unit) -> str:
     from speedlog.report import effect_words
 
     blocks = [effect_words.TITLE]
-    for item in found.effects or ():
+    for line in found.trends or ():
+        table = [[name.format(step=line.step) for name in effect_words.TREND_HEAD]]
+        table += [[as_text(cell, unit) for cell in effect_words.trend_cells(item)] for item in line.trends]
+        lines = [
+            plain(effect_words.trend_title(line), 300),
+            *(f"  {row}" for row in aligned(table).splitlines()),
+        ]
+        blocks.append("\n".join([*lines, *(f"  {text}" for text in effect_words.trend_notes(line))]))
+    listed = effect_words.told_singly(found)
+    for item in listed:
         table = [list(effect_words.HEAD)]
         table += [[as_text(cell, unit) for cell in effect_words.cells(effect)] for effect in item.effects]
         lines = [plain(as_text(effect_words.title(item), unit), 300)]
         lines += [f"  {line}" for line in aligned(table).splitlines()] if item.effects else []
         lines += [f"  {plain(as_text(text, unit), 400)}" for text in effect_words.notes(item)]
         blocks.append("\n".join(lines))
+    if len(listed) < len(found.effects or ()):
+        blocks.append(effect_words.SINGLY)
     return "\n\n".join([*blocks, effect_words.HOW])
 
 

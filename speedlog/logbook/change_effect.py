@@ -12,6 +12,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
+from pathlib import Path
 from typing import Any
 
 from speedlog.errors import SpeedlogError, plain
@@ -23,8 +24,13 @@ from speedlog.logbook.store import Logbook
 from speedlog.results_car import Effect
 from speedlog.results_quantity import Quantity95, as_json
 from speedlog.session import SETUP
+from speedlog.session.load import read_setup
+from speedlog.session.table import Table
 from speedlog.settings.vehicle import VehicleSettings
+from speedlog.units import Quantity
 from speedlog.vehicle.effect import FIGURES, Corrected, effect_of
+from speedlog.vehicle.facts import facts_of
+from speedlog.vehicle.trend import Trend, trend_of
 
 _PLACES: Mapping[str, tuple[str, str]] = {
     "speed": ("still_air", "equivalent_mps"),
@@ -33,6 +39,11 @@ _PLACES: Mapping[str, tuple[str, str]] = {
     "energy": ("pack", "energy_wh"),
     "motor_rise": ("thermal", "rise_k"),
 }
+# numbers that are changed in steps: their step in SI, and as it is told
+_STEPS: Mapping[str, tuple[float, str]] = {
+    "current_limit": (10.0, "10 A"), "wheel_diameter": (1e-3, "1 mm"), "gear_ratio": (0.1, "0.1"),
+    "ramp": (0.1, "0.1 s"), "mass": (0.1, "0.1 kg"), "cells": (1.0, "1 cell"), "motor_kv": (10.0, "10 rpm/V"),
+}  # fmt: skip
 _TAPE_U_M = 0.02  # of a trap's length, as the course file has it where it does not say; of another trap
 
 
@@ -62,6 +73,77 @@ class ChangeEffect:
         found = as_json(self)
         assert isinstance(found, dict)
         return found
+
+
+@dataclass(frozen=True)
+class ChangeTrend:
+    """What more of a number of the set-up brought, over all passes of one car that say it; see `Trend`."""
+
+    key: str
+    car: str
+    step: str
+    passes: tuple[int, ...]
+    also: tuple[str, ...]
+    trends: tuple[Trend, ...]
+
+    def as_json(self) -> dict[str, Any]:
+        """The form of `trends` in history.schema.json."""
+        found = as_json(self)
+        assert isinstance(found, dict)
+        return found
+
+
+def read_trends(book: Logbook, chosen: Sequence[PassRow], key: str) -> tuple[ChangeTrend, ...]:
+    """A straight line through each figure over the values of `key`, where it is a number with three values or more."""
+    if key not in _STEPS:
+        return ()
+    step, words = _STEPS[key]
+    found = []
+    for car in dict.fromkeys(row.car for row in chosen):
+        mine = [
+            (row, value)
+            for row in in_order(chosen)
+            if row.car == car and (value := _number(key, row)) is not None
+        ]
+        reviews = {row.id: rows.review_json(book, row.id) for row, _ in mine}
+        trends = []
+        for figure, unit in FIGURES.items():
+            told = [
+                (value, item) for row, value in mine if (item := _figure(reviews[row.id], row, figure)[0])
+            ]
+            line = trend_of(figure, unit, [value for value, _ in told], [item for _, item in told], step)
+            if line is not None:
+                trends.append(line)
+        if trends:
+            rest = [row for row, _ in mine]
+            also = tuple(
+                other for other in SETUP if other != key and not _covered(other, *_both(rest, other))
+            )
+            found.append(ChangeTrend(key, car, words, tuple(row.id for row in rest), also, tuple(trends)))
+    return tuple(found)
+
+
+def _both(mine: Sequence[PassRow], key: str) -> tuple[list[Any], list[Any]]:
+    values = [row.setup.get(key) for row in mine]
+    return values, values[:1]
+
+
+def _number(key: str, row: PassRow) -> float | None:
+    """What the set-up says under a key of `_STEPS`, SI."""
+    if key not in row.setup:
+        return None
+    value = read_setup(Table({key: row.setup[key]}, Path(f"pass {row.id}")))[key]
+    if isinstance(value, Quantity):
+        return float(value.value)
+    facts = facts_of({key: value})
+    known = {
+        "ramp": facts.ramp_s,
+        "cells": facts.cells,
+        "gear_ratio": facts.gear_ratio,
+        "motor_kv": facts.motor_kv,
+    }
+    found = known.get(key)
+    return None if found is None else float(found)
 
 
 def read_effects(

@@ -20,7 +20,7 @@ from speedlog.logbook.two_way import Rule, TwoWay, two_way_ladders
 from speedlog.settings.season import SeasonSettings
 
 if TYPE_CHECKING:
-    from speedlog.logbook.change_effect import ChangeEffect
+    from speedlog.logbook.change_effect import ChangeEffect, ChangeTrend
 
 FALLBACK_UNIT = "km/h"  # where no trap figure says otherwise
 _SETTINGS = SeasonSettings()
@@ -68,7 +68,7 @@ class History:
         unit: symbol of the speed unit to show them in.
         two_way: the ladders of two-way means, rule by rule. rule_set: whether the rules are the user's own.
         targets: judged over all passes of their car and venue, chosen or not.
-        effects: of the changes of the key that was asked for; None where none was.
+        effects, trends: of the changes of the key that was asked for; None where none was.
     """
 
     rows: tuple[PassRow, ...]
@@ -83,6 +83,7 @@ class History:
     cars: tuple[Bests, ...]
     venues: tuple[Bests, ...]
     effects: tuple[ChangeEffect, ...] | None = None
+    trends: tuple[ChangeTrend, ...] | None = None
 
     def as_json(self) -> dict[str, Any]:
         """The form of history.schema.json: unknown is null, SI units, the unit in the name."""
@@ -101,6 +102,7 @@ class History:
             "by_car": [item.as_json() for item in self.cars],
             "by_venue": [item.as_json() for item in self.venues],
             "effects": None if self.effects is None else [item.as_json() for item in self.effects],
+            "trends": None if self.trends is None else [item.as_json() for item in self.trends],
         }  # fmt: skip
 
 
@@ -124,9 +126,12 @@ def read_history(
         found = history(rows, every=every, chosen=chosen, rules=rules(book), targets=targets(book), unit=unit)
         if effect is None:
             return found
-        from speedlog.logbook.change_effect import read_effects  # numpy, which nothing else here needs
+        # numpy, which nothing else here needs
+        from speedlog.logbook.change_effect import read_effects, read_trends
 
-        return replace(found, effects=read_effects(book, rows, effect))
+        return replace(
+            found, effects=read_effects(book, rows, effect), trends=read_trends(book, rows, effect)
+        )
 
 
 def history(

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from speedlog.logbook.change_effect import ChangeEffect
+from speedlog.logbook.change_effect import ChangeEffect, ChangeTrend
+from speedlog.logbook.history import History
 from speedlog.report.numbers import dif, mps
 from speedlog.report.wording import SETUP
 from speedlog.results_car import Effect
+from speedlog.vehicle.trend import Trend
 
 TITLE = "What a change did"
 FIGURES: Mapping[str, str] = {
@@ -51,6 +53,47 @@ def cells(effect: Effect) -> tuple[str, ...]:
         f"{_mean(effect.figure, effect.mean_after)} ({effect.passes_after})",
         told, p, permuted,
     )  # fmt: skip
+
+
+TREND_HEAD = ("", "for each {step} more, 95 %", "scatter about the line", "p", "passes")
+
+
+SINGLY = "Single steps are not listed: with one pass on a side there is no scatter to judge a step by."
+
+
+def told_singly(found: History) -> tuple[ChangeEffect, ...]:
+    """The changes to list: where a line through all passes is there, only those that can be told singly too."""
+    every = found.effects or ()
+    if not found.trends:
+        return every
+    return tuple(item for item in every if any(effect.difference is not None for effect in item.effects))
+
+
+def trend_title(item: ChangeTrend) -> str:
+    """ "Current limit, all passes with a number (Long Shrike)"."""
+    car = f" ({item.car})" if item.car else ""
+    return f"{SETUP.get(item.key, item.key)}, a straight line through {_passes(item.passes)}{car}"
+
+
+def trend_cells(item: Trend) -> tuple[str, ...]:
+    """One row under `TREND_HEAD`."""
+    half = (item.slope.high - item.slope.low) / 2
+    if item.figure == "speed":
+        told, scatter = f"{dif(item.slope.value)} (±\u00a0{mps(half)})", mps(item.residual)
+    else:
+        factor, unit, digits = _SHOWN[item.figure]
+        told = (
+            f"{item.slope.value * factor:+.{digits + 1}f} ±\u00a0{half * factor:.{digits + 1}f}\u00a0{unit}"
+        )
+        scatter = f"{item.residual * factor:.{digits}f}\u00a0{unit}"
+    return (FIGURES[item.figure], told, scatter, _p(item.p_value), str(item.passes))
+
+
+def trend_notes(item: ChangeTrend) -> tuple[str, ...]:
+    if not item.also:
+        return ()
+    names = ", ".join(SETUP.get(key, key).lower() for key in item.also)
+    return (f"Not the same throughout either: {names}. The slope is theirs too.",)
 
 
 def notes(item: ChangeEffect) -> tuple[str, ...]:

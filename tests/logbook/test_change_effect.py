@@ -12,7 +12,7 @@ from scipy.stats import ttest_ind
 
 import speedlog
 from speedlog.errors import SpeedlogError
-from speedlog.logbook.change_effect import read_effects
+from speedlog.logbook.change_effect import read_effects, read_trends
 from speedlog.logbook.history import read_history
 from speedlog.logbook.results import Made, store
 from speedlog.logbook.rows import PassRow, passes
@@ -116,6 +116,25 @@ def test_another_trap_widens_the_interval(book: Logbook, tmp_path: Path) -> None
     assert one is not None and two is not None
     widened = ((two.high - two.low) / 2) ** 2 - ((one.high - one.low) / 2) ** 2
     assert widened == pytest.approx((1.96 * 80.0 * 0.02 / 30.0) ** 2 * 2, rel=1e-6)
+
+
+def test_a_number_changed_in_steps_has_a_line(tmp_path: Path) -> None:
+    """By hand: 80, 81, 82 m/s at 100, 120, 140 A are 0.5 m/s for 10 A; the pass without a number is left out."""
+    told = [
+        (kept(1, trap=80.0, setup={"current_limit": "100 A", "tyre": "soft"}), car(80.0)),
+        (kept(2, trap=80.0, setup={"current_limit": "120000 mA", "tyre": "soft"}), car(81.0, 1.0)),
+        (kept(3, trap=80.0, setup={"current_limit": "140 A", "tyre": "hard"}), car(82.0, 1.2)),
+        (kept(4, trap=80.0, setup={"tyre": "hard"}), car(90.0)),
+    ]
+    with Logbook.open(tmp_path / "season.db", create=True) as book:
+        keep(book, told)
+        (line,) = read_trends(book, passes(book), "current_limit")
+        assert read_trends(book, passes(book), "tyre") == ()  # no number
+        found = read_history(book, effect="current_limit").as_json()
+    jsonschema.Draft202012Validator(SCHEMA).validate(json.loads(json.dumps(found, allow_nan=False)))
+    (speed,) = line.trends  # a sag of two passes is no line
+    assert (line.step, line.passes, line.also) == ("10 A", (1, 2, 3), ("tyre",))
+    assert speed.slope.value == pytest.approx(0.5) and speed.passes == 3
 
 
 def test_keys_that_say_nothing(book: Logbook) -> None:
