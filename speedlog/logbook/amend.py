@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from sqlite3 import Row
@@ -22,10 +23,12 @@ from speedlog.settings import Settings
 class Corrections:
     """What is to be put right of a pass; None or empty: stays. An empty text takes the value out.
 
-    `session_name`, `date`, `car`, `course` are the whole session's.
+    `no_figure`: whether it was said that none was read out, which takes a figure out. `session_name`, `date`, `car`,
+    `course`, `course_id` (of a kept one; 0: none) and `session_weather` are the whole session's.
     """
 
     trap: str | None = None
+    no_figure: bool | None = None
     note: str | None = None
     number: int | None = None
     wind: str | None = None
@@ -36,6 +39,8 @@ class Corrections:
     date: str | None = None
     car: str | None = None
     course: Path | None = None
+    course_id: int | None = None
+    session_weather: Mapping[str, str] = field(default_factory=dict)
     set_aside: bool | None = None
     part: str | None = None
 
@@ -61,24 +66,54 @@ def amend(
     Raises:
         SpeedlogError: a value is none, nothing would change, or there is no reason (nothing is changed then).
     """
-    why = plain(reason, 600)
-    if not why:
-        raise SpeedlogError("a correction needs a reason", todo='Say it: --reason "misheard".')
     row = rows.pass_row(book, pass_id)
-    before = book.row("SELECT coalesce(max(id), 0) AS id FROM amendment")
-    assert before is not None
-    with book.writing(why):
+    with amending(book, reason, f"pass {pass_id}: nothing to change, it is kept so already") as found:
+        _session(book, row.session_id, wanted)
+        row = rows.pass_row(book, pass_id)
         _facts(book, row, wanted)
         _setup(book, row, wanted.setup)
         _weather(book, row, wanted)
         _measured(book, row, wanted.measured)
-        _session(book, row, wanted)
         _joined(book, row, wanted.part)
-    found = book.rows("SELECT * FROM amendment WHERE id > ? ORDER BY id", (before["id"],))
-    if not found:
-        raise SpeedlogError(f"pass {pass_id}: nothing to change, it is kept so already")
     results.bring_up_to_date(book, row.session_id, [pass_id], settings=settings, begin=begin)
-    return [_amendment(item) for item in found]
+    return found
+
+
+def amend_session(
+    book: Logbook, session_id: int, wanted: Corrections, reason: str, *,
+    settings: Settings | None = None, begin: Callable[[int, int], None] | None = None,
+) -> list[AmendmentRow]:  # fmt: skip
+    """Put a session right, whether it has passes yet or not: what of `wanted` is the session's.
+
+    Raises:
+        SpeedlogError: as `amend`.
+    """
+    with amending(book, reason, "nothing to change, the session is kept so already") as found:
+        _session(book, session_id, wanted)
+    results.bring_up_to_date(book, session_id, settings=settings, begin=begin)
+    return found
+
+
+@contextmanager
+def amending(book: Logbook, reason: str, nothing: str) -> Iterator[list[AmendmentRow]]:
+    """A transaction of corrections; the list that it yields is filled at its end with what was changed.
+
+    Raises:
+        SpeedlogError: there is no reason, or nothing was changed: then the problem is `nothing`.
+    """
+    why = plain(reason, 600)
+    if not why:
+        raise SpeedlogError("a correction needs a reason", todo='Say it: --reason "misheard".')
+    made: list[AmendmentRow] = []
+    with book.writing(why):
+        before = book.row("SELECT coalesce(max(id), 0) AS id FROM amendment")
+        assert before is not None
+        yield made
+        made += map(
+            _amendment, book.rows("SELECT * FROM amendment WHERE id > ? ORDER BY id", (before["id"],))
+        )
+        if not made:
+            raise SpeedlogError(nothing)
 
 
 def amendments(book: Logbook, pass_id: int) -> list[AmendmentRow]:
@@ -96,12 +131,7 @@ def _amendment(item: Row) -> AmendmentRow:
 
 
 def _facts(book: Logbook, row: rows.PassRow, wanted: Corrections) -> None:
-    if wanted.trap is not None:
-        text = wanted.trap.strip()
-        given.check_said(text or None, None)
-        if text != (row.trap_text or ""):
-            _put(book, row, "trap_text", text or None)
-            _put(book, row, "trap_entered_at", now_text() if text else None)
+    _trap(book, row, wanted)
     if wanted.note is not None:
         _put(book, row, "note", plain(wanted.note, 2000))
     if wanted.number is not None:
@@ -118,6 +148,23 @@ def _facts(book: Logbook, row: rows.PassRow, wanted: Corrections) -> None:
         assert kept is not None
         if wanted.set_aside is not (kept["set_aside_at"] is not None):
             _put(book, row, "set_aside_at", now_text() if wanted.set_aside else None)
+
+
+def _trap(book: Logbook, row: rows.PassRow, wanted: Corrections) -> None:
+    """Figure, no figure, or not said: the moment at which it was said stands for the second without the first."""
+    text = "" if wanted.no_figure and wanted.trap is None else wanted.trap
+    if text is None and wanted.no_figure is None:
+        return
+    text = (row.trap_text or "") if text is None else text.strip()
+    given.check_said(text or None, None)
+    if text and wanted.no_figure:
+        raise SpeedlogError("a trap figure, and that none was read out", todo="Say one of them.")
+    told = bool(text) or bool(wanted.no_figure)
+    if text != (row.trap_text or ""):
+        _put(book, row, "trap_text", text or None)
+    elif told == (row.trap_text is not None or row.no_figure):
+        return
+    _put(book, row, "trap_entered_at", now_text() if told else None)
 
 
 def _setup(book: Logbook, row: rows.PassRow, changes: Mapping[str, str]) -> None:
@@ -144,29 +191,38 @@ def _weather(book: Logbook, row: rows.PassRow, wanted: Corrections) -> None:
     kept = book.row("SELECT weather FROM pass WHERE id = ?", (row.id,))
     assert kept is not None
     own: dict[str, str] = json.loads(kept["weather"])
-    session = rows.session_row(book, row.session_id).weather
+    _change_weather(own, said, f"pass {row.id} has no {{}} of its own")
+    check_weather(rows.whole_weather(rows.session_row(book, row.session_id).weather, own))
+    _put(book, row, "weather", json.dumps(own, ensure_ascii=False))
+
+
+def _change_weather(own: dict[str, str], said: Mapping[str, str], missing: str) -> None:
     for key, text in said.items():
         if text:
             own[key] = text
         elif key not in own:
-            raise SpeedlogError(f"pass {row.id} has no {plain(key)} of its own")
+            raise SpeedlogError(missing.format(plain(key)))
         else:
             del own[key]
-    whole = rows.whole_weather(session, own)
-    read_weather(Table(whole, Path("--weather")), Weather(), None)  # refuses what is no weather
-    _put(book, row, "weather", json.dumps(own, ensure_ascii=False))
+
+
+def check_weather(whole: Mapping[str, str]) -> None:
+    """Refuses what is no weather, with a SpeedlogError."""
+    read_weather(Table(dict(whole), Path("--weather")), Weather(), None)
 
 
 def _measured(book: Logbook, row: rows.PassRow, said: Mapping[str, str]) -> None:
-    for key, text in setups.measured_by_hand([f"{key}={text}" for key, text in said.items()]).items():
-        if key not in row.measured:
-            book.run("INSERT INTO measured VALUES (?, ?, ?, ?)", (row.id, key, text, now_text()))
-            _note(book, row, key, text)
-        elif row.measured[key] != text:
-            book.run(
-                "UPDATE measured SET text = ?, entered_at = ? WHERE pass_id = ? AND key = ?",
-                (text, now_text(), row.id, key),
-            )
+    taken_out = {key: "" for key, text in said.items() if not text}
+    missing = [key for key in taken_out if key not in row.measured]
+    if missing:
+        raise SpeedlogError(f"pass {row.id} says nothing of {plain(missing[0])}")
+    wanted = setups.measured_by_hand([f"{key}={text}" for key, text in said.items() if text]) | taken_out
+    places = {item["key"] for item in book.rows("SELECT key FROM measured WHERE pass_id = ?", (row.id,))}
+    for key, text in wanted.items():
+        if row.measured.get(key) != text:
+            keeping.put_measured(book, row.id, key, text, there=key in places)
+            if key not in places:
+                _note(book, row, key, text)
 
 
 def _note(book: Logbook, row: rows.PassRow, key: str, text: str) -> None:
@@ -177,7 +233,8 @@ def _note(book: Logbook, row: rows.PassRow, key: str, text: str) -> None:
     )  # fmt: skip
 
 
-def _session(book: Logbook, row: rows.PassRow, wanted: Corrections) -> None:
+def _session(book: Logbook, session_id: int, wanted: Corrections) -> None:
+    kept = rows.session_row(book, session_id)
     changes: dict[str, str | int | None] = {}
     if wanted.session_name is not None:
         changes["name"] = given.check_text(wanted.session_name, "a session's name")
@@ -188,9 +245,15 @@ def _session(book: Logbook, row: rows.PassRow, wanted: Corrections) -> None:
     if wanted.course is not None:
         Course.load(wanted.course)
         changes["course_id"] = keeping.keep_course(book, wanted.course.read_bytes())
+    if wanted.course_id is not None:
+        changes["course_id"] = wanted.course_id or None
+    if wanted.session_weather:
+        weather = dict(kept.weather)
+        _change_weather(weather, wanted.session_weather, "the session has no {}")
+        check_weather(weather)
+        changes["weather"] = json.dumps(weather, ensure_ascii=False)
     if not changes:
         return
-    kept = rows.session_row(book, row.session_id)
     name, date = changes.get("name", kept.name), changes.get("date", kept.date)
     other = book.row("SELECT 1 FROM session WHERE name = ? AND date IS ? AND id <> ?", (name, date, kept.id))
     if other is not None:
@@ -198,7 +261,7 @@ def _session(book: Logbook, row: rows.PassRow, wanted: Corrections) -> None:
             f'there is another session "{plain(name)}" of {date}', todo="Choose another name."
         )
     marks = ", ".join(f"{column} = ?" for column in changes)
-    book.run(f"UPDATE session SET {marks} WHERE id = ?", (*changes.values(), row.session_id))
+    book.run(f"UPDATE session SET {marks} WHERE id = ?", (*changes.values(), session_id))
 
 
 def _joined(book: Logbook, row: rows.PassRow, part: str | None) -> None:

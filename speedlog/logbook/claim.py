@@ -129,7 +129,7 @@ def _claimed(book: Logbook, row: PassRow, taken: set[str], names: dict[str, str]
         else _named(content.sha256_of(inputs.course), "course", f"{row.venue or 'course'}.toml", taken, names),
         measured_at={
             item["key"]: item["entered_at"]
-            for item in book.rows("SELECT key, entered_at FROM measured WHERE pass_id = ?", (row.id,))
+            for item in book.rows("SELECT key, entered_at FROM measured WHERE pass_id = ? AND text <> ''", (row.id,))
         },
         trap_at=_trap_at(book, row.id),
         corrections=_corrections(book, row),

@@ -242,12 +242,23 @@ def _measured(book: Logbook, given: Mapping[str, str], done: KeptPass) -> None:
         for row in book.rows("SELECT key, text FROM measured WHERE pass_id = ?", (done.pass_id,))
     }
     for key, text in given.items():
-        if key not in kept:
-            book.run("INSERT INTO measured VALUES (?, ?, ?, ?)", (done.pass_id, key, text, now_text()))
+        if not kept.get(key):
+            put_measured(book, done.pass_id, key, text, there=key in kept)
             if not done.new:
                 done.filled.append(f"{key} {text}")
         elif not setups.same_measured(key, kept[key], text):
             done.contradictions.append(f'{key}: kept "{plain(kept[key])}", now "{plain(text)}"')
+
+
+def put_measured(book: Logbook, pass_id: int, key: str, text: str, *, there: bool) -> None:
+    """A value measured by hand, in the place of the one that is `there`; a place is for good, "" leaves it empty."""
+    if there:
+        book.run(
+            "UPDATE measured SET text = ?, entered_at = ? WHERE pass_id = ? AND key = ?",
+            (text, now_text(), pass_id, key),
+        )
+    else:
+        book.run("INSERT INTO measured VALUES (?, ?, ?, ?)", (pass_id, key, text, now_text()))
 
 
 def _join(book: Logbook, drive: FoundDrive | None, logs: Sequence[int], done: KeptPass) -> None:

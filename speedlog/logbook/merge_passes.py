@@ -232,6 +232,8 @@ def _same_pass(merging: Merging, kept: Row, row: Row) -> list[Number]:
             for values in (mine, other):
                 values.pop(key, None)
     taken = merging.decide("pass", kept, row, mine, other, f"pass {kept['id']}") | typed
+    if kept["trap_text"] is row["trap_text"] is kept["trap_entered_at"] is None and row["trap_entered_at"]:
+        taken["trap_text"] = None  # there it was said that none was read out
     _take_pass(merging, kept, row, taken)
     return [(kept["id"], kept["session_id"], taken["number"])] if "number" in taken else []
 

@@ -70,6 +70,7 @@ class PassRow:
     note: str
     measured: Mapping[str, str]
     result: ResultRow | None
+    no_figure: bool = False  # it was said that none was read out
 
 
 @dataclass(frozen=True)
@@ -326,7 +327,8 @@ def _sound(book: Logbook) -> Iterator[None]:
 def _measured(book: Logbook, where: str, values: tuple[int, ...] = ()) -> dict[int, dict[str, str]]:
     found: dict[int, dict[str, str]] = {}
     for row in book.rows(f"SELECT pass_id, key, text FROM measured {where} ORDER BY pass_id, key", values):
-        found.setdefault(row["pass_id"], {})[row["key"]] = row["text"]
+        if row["text"]:  # an empty one was taken out again
+            found.setdefault(row["pass_id"], {})[row["key"]] = row["text"]
     return found
 
 
@@ -352,6 +354,7 @@ def _pass(book: Logbook, row: Row, measured: Mapping[str, str]) -> PassRow:
             note=row["note"],
             measured=MappingProxyType(dict(measured)),
             result=None if row["result_made_at"] is None else _result(row),
+            no_figure=row["trap_text"] is None and row["trap_entered_at"] is not None,
         )
 
 

@@ -66,7 +66,7 @@ CREATE TABLE pass (
     start_utc TEXT,                         -- of the drive; NULL where nothing was logged
     end_utc TEXT,
     trap_text TEXT,                         -- the timekeeper's figure as written
-    trap_entered_at TEXT,
+    trap_entered_at TEXT,                   -- without a figure: when it was said that none was read out
     weather TEXT NOT NULL DEFAULT '{}' CHECK (json_valid(weather)), -- what differs from the session's
     setup TEXT NOT NULL DEFAULT '{}' CHECK (json_valid(setup)),     -- the whole of it, as run
     stated TEXT NOT NULL DEFAULT '[]' CHECK (json_valid(stated)),   -- keys of it that were typed for this pass
@@ -88,7 +88,7 @@ CREATE INDEX pass_of_recording ON pass_recording (recording_id);
 CREATE TABLE measured (                     -- by hand
     pass_id INTEGER NOT NULL REFERENCES pass (id),
     key TEXT NOT NULL,
-    text TEXT NOT NULL,
+    text TEXT NOT NULL,                     -- '' where it was taken out again
     entered_at TEXT NOT NULL,
     PRIMARY KEY (pass_id, key)
 ) STRICT, WITHOUT ROWID;

@@ -4,33 +4,30 @@ from __future__ import annotations
 
 import asyncio
 import json
-import tempfile
-from collections.abc import AsyncIterator, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import AsyncIterator, Mapping
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import Response, StreamingResponse
 
-from speedlog.course.coursefile import Course
 from speedlog.errors import SpeedlogError, plain
-from speedlog.logbook import given, rows
+from speedlog.logbook import rows
 from speedlog.logbook.add import FileOptions
 from speedlog.logbook.amend import Corrections
 from speedlog.logbook.keeping import same_figure
-from speedlog.pit import course_making, forms, views, words
+from speedlog.logbook.take_back import pass_scope
+from speedlog.pit import forms, views, words
 from speedlog.pit.keeper import Begin
 from speedlog.pit.pages import amend_page
-from speedlog.pit.site import LOOKS, Site, seen, today
-from speedlog.pit.undo import last_change
+from speedlog.pit.site import LOOKS, Site, seen
+from speedlog.pit.undo import courses_of, said, taken_back, wanted_change
 from speedlog.pit.uploads import Received
 from speedlog.pit.words import Told
 from speedlog.report.numbers import DIGITS
 
-ENTERED = "entered on the pit page"
+ENTERED, NONE_READ_OUT = "entered on the pit page", "none was read out"
 _YEAR_S = 365 * 86400
 
 
@@ -117,8 +114,8 @@ class Actions:
             done = keeper.add(received.files, options, begin)
             refused = f"The figure {plain(fields['trap'], 40)} is not kept yet: {words.error_words(error)}"
         number = done.passes[-1].row.id
-        if "none" in fields:
-            keeper.no_figure.add(number)
+        if "none" in fields and done.passes[-1].row.trap_text is None:
+            keeper.amend(number, Corrections(no_figure=True), NONE_READ_OUT)
         told = words.added_words(done)
         if refused:
             told = Told(told.head, (refused, *told.more), bad=True)
@@ -139,6 +136,8 @@ class Actions:
             none = "none" in fields
             typed = bool(fields.get("trap", "").strip())
             wanted = forms.corrections(row, fields, trap=typed and not none)
+            if none and row.trap_text is None and not row.no_figure:
+                wanted = replace(wanted, no_figure=True)
             if wanted.trap and row.trap_text and not same_figure(wanted.trap, row.trap_text):
                 raise SpeedlogError(
                     f"{row.trap_text} is kept already, typed meanwhile elsewhere",
@@ -147,14 +146,12 @@ class Actions:
             if not none and not typed and row.trap_text is None and forms.says_nothing(wanted, row):
                 raise SpeedlogError("no figure was typed", todo='Type it, or tap "No figure".')
             if not forms.says_nothing(wanted, row):
-                site.keeper.amend(number, wanted, ENTERED)
+                site.keeper.amend(number, wanted, NONE_READ_OUT if none else ENTERED)
         except SpeedlogError as error:
             with site.keeper.book() as book:
                 return site.pass_page(
                     request, book, number, 422, error=words.error_words(error), typed=fields
                 )
-        if none:
-            site.keeper.no_figure.add(number)
         site.keeper.typed.pop(number, None)
         return seen(f"/pass/{number}")
 
@@ -169,120 +166,37 @@ class Actions:
             row = rows.pass_row(book, number)
         try:
             wanted = forms.corrections(row, fields)
+            wanted = replace(wanted, number=forms.number_of_pass(row, fields))
             if fields.get("aside") in ("yes", "no"):
                 wanted = Corrections(set_aside=fields["aside"] == "yes")
+            if "part" in fields:
+                wanted = Corrections(part=fields["part"])
             done = site.keeper.amend(number, wanted, fields.get("reason", "") or "put right on the pit page")
         except SpeedlogError as error:
             with site.keeper.book() as book:
                 return amend_page(
                     site, request, book, number, 422, error=words.error_words(error), typed=fields
                 )
-        from speedlog.pit.undo import said
-
-        mine = [item for item in done if item.what == "pass"]
-        return seen(f"/pass/{number}", site.keeper.tell(Told(f"Put right: {said(mine)}.")))
+        with site.keeper.book() as book:
+            told = Told(f"Put right: {said(done, courses_of(book))}.")
+        return seen(f"/pass/{number}", site.keeper.tell(told))
 
     async def undo(self, request: Request) -> Response:
-        """The last correction taken back."""
-        await self._site.desk.receive(request)
-        return await run_in_threadpool(self._undo, request)
+        """A change of the pass or its day taken back: the one that the button stands beside, else the last."""
+        fields = (await self._site.desk.receive(request)).fields
+        return await run_in_threadpool(self._undo, request, fields)
 
-    def _undo(self, request: Request) -> Response:
+    def _undo(self, request: Request, fields: Mapping[str, str]) -> Response:
         site, number = self._site, self._site.pass_id(request)
-        with site.keeper.book() as book:
-            last = last_change(book, number)
         try:
-            if last is None or last.back is None:
-                raise SpeedlogError("there is nothing that can be undone here")
-            site.keeper.amend(number, last.back, "undone")
+            with site.keeper.book() as book:
+                scope = pass_scope(book, number)
+                key = wanted_change(book, scope, fields)
+            told = taken_back(site.keeper, scope, key)
         except SpeedlogError as error:
             with site.keeper.book() as book:
                 return site.pass_page(request, book, number, 422, error=words.error_words(error))
-        if last.back.trap == "":
-            site.keeper.no_figure.discard(number)
-        return seen(f"/pass/{number}", site.keeper.tell(Told(f"Undone: {last.said}.")))
-
-    async def course_of_pass(self, request: Request) -> Response:
-        """The course from this pass and two distances, and the figure if it is known."""
-        fields = (await self._site.desk.receive(request)).fields
-        return await run_in_threadpool(self._course_of_pass, request, fields)
-
-    def _course_of_pass(self, request: Request, fields: Mapping[str, str]) -> Response:
-        site, number = self._site, self._site.pass_id(request)
-        try:
-            figure = forms.figure(fields)
-            with site.keeper.book() as book:
-                course = course_making.course_of_pass(book, number, fields, site.keeper.settings)
-                row = rows.pass_row(book, number)
-                # a day that nobody has named goes by its date alone until its venue is known
-                name = f"{course.name}, {row.date}" if row.session == row.date else None
-                if book.row("SELECT 1 FROM session WHERE name = ? AND date = ?", (name, row.date)):
-                    name = None
-            car = plain(fields.get("car", ""), 80) or None
-            with _as_file(course) as path:
-                wanted = Corrections(course=path, trap=figure, session_name=name, car=car)
-                site.keeper.amend(number, wanted, ENTERED)
-        except SpeedlogError as error:
-            with site.keeper.book() as book:
-                return site.pass_page(
-                    request, book, number, 422, error=words.error_words(error), typed=fields
-                )
-        site.keeper.typed.pop(number, None)
-        told = f"Course kept: {course.name}, trap {course.entry_m:g} m to {course.exit_m:g} m."
-        return seen(f"/pass/{number}", site.keeper.tell(Told(told)))
-
-    async def course(self, request: Request) -> Response:
-        """A course from stands, or from a file."""
-        received = await self._site.desk.receive(request)
-        return await run_in_threadpool(self._course, request, received)
-
-    def _course(self, request: Request, received: Received) -> Response:
-        site, files = self._site, received.files
-        try:
-            if not files:
-                raise SpeedlogError(
-                    "no file was chosen", todo="Choose the logs of the stands, or a course.toml."
-                )
-            if len(files) == 1 and files[0].suffix.lower() == ".toml":
-                course = course_making.course_of_file(files[0])
-            else:
-                course = course_making.course_of_stands(files, received.fields, site.keeper.settings)
-            site.keeper.new_course(course)
-        except SpeedlogError as error:
-            with site.keeper.book() as book:
-                return site.page(
-                    request, book, "course", 422, error=words.error_words(error), typed=received.fields
-                )
-        finally:
-            received.drop()
-        told = Told(
-            f"Course kept: {course.name}, trap {course.entry_m:.1f} m to {course.exit_m:.1f} m along."
-        )
-        return seen("/day", site.keeper.tell(told))
-
-    async def day(self, request: Request) -> Response:
-        """A new day, or another car."""
-        fields = (await self._site.desk.receive(request)).fields
-        return await run_in_threadpool(self._day, request, fields)
-
-    def _day(self, request: Request, fields: Mapping[str, str]) -> Response:
-        site = self._site
-        try:
-            with site.keeper.book() as book:
-                courses = {str(number): (number, name) for number, name in views.known(book).courses}
-            chosen = courses.get(fields.get("course", ""))
-            date = given.check_date(fields.get("date") or today())
-            venue = "" if chosen is None else chosen[1]
-            car = given.check_text(fields.get("car", ""), "the car's name", 80)
-            name = plain(fields.get("name", "")) or ", ".join(part for part in (venue, date, car) if part)
-            name = given.check_text(name, "the day's name", 120)
-            site.keeper.new_session(name, date, None if chosen is None else chosen[0], car)
-        except SpeedlogError as error:
-            with site.keeper.book() as book:
-                return site.page(
-                    request, book, "day", 422, error=words.error_words(error), typed=fields, today=today()
-                )
-        return seen("/", site.keeper.tell(Told(f"Begun: {name}. Drop the first logs.")))
+        return seen(f"/pass/{number}", site.keeper.tell(told))
 
     async def look(self, request: Request) -> Response:
         """Bright or dark, and the unit of speeds: remembered by this browser."""
@@ -305,12 +219,3 @@ def _joined(earlier: Received, now: Received) -> Received:
                 files.append(path.replace(goal))
     now.drop()
     return Received({**earlier.fields, **now.fields}, earlier.folder, files)
-
-
-@contextmanager
-def _as_file(course: Course) -> Iterator[Path]:
-    """A course as a file, as the logbook's amend wants it, for as long as it takes."""
-    with tempfile.TemporaryDirectory(prefix="speedlog-pit-") as folder:
-        path = Path(folder) / "course.toml"
-        path.write_text(course.to_toml(), encoding="utf-8", newline="\n")
-        yield path

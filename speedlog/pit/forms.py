@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 
 from speedlog.errors import SpeedlogError, plain
 from speedlog.logbook.amend import Corrections
-from speedlog.logbook.rows import PassRow
+from speedlog.logbook.rows import PassRow, SessionRow
 from speedlog.reconcile.official import unit_part
 from speedlog.session.load import MEASURED, SETUP
 from speedlog.session.table import parse_trap
@@ -24,6 +24,10 @@ SETUP_UNITS: Mapping[str, str] = {
 MEASURED_UNITS: Mapping[str, str] = {
     "motor_temp_before": "°C", "motor_temp_after": "°C", "pack_voltage_rest": "V", "charge_put_back": "mAh",
     "tyre_diameter_before": "mm", "tyre_diameter_after": "mm",
+}  # fmt: skip
+WEATHER_UNITS: Mapping[str, str] = {
+    "wind": "", "temperature": "°C", "humidity": "%", "pressure": "hPa", "qnh": "hPa", "elevation": "m",
+    "wind_height": "m",
 }  # fmt: skip
 
 
@@ -87,10 +91,24 @@ def corrections(row: PassRow, fields: Mapping[str, str], *, trap: bool = True) -
     )  # fmt: skip
 
 
+def number_of_pass(row: PassRow, fields: Mapping[str, str]) -> int | None:
+    """The pass's number in its day, where another one was typed.
+
+    Raises:
+        SpeedlogError: it is none.
+    """
+    text = plain(fields.get("number", ""), 20)
+    if not text or text == str(row.number):
+        return None
+    if not (text.isascii() and text.isdecimal() and len(text) < 6):
+        raise SpeedlogError(f'"{text}" is no number of a pass', todo="Type it like 7.")
+    return int(text)
+
+
 def says_nothing(wanted: Corrections, row: PassRow) -> bool:
     """Whether nothing would change."""
     same = wanted.trap is None or wanted.trap == (row.trap_text or "")
-    return same and not (wanted.wind or wanted.note or wanted.setup or wanted.measured) and (
+    return same and not (wanted.wind or wanted.note or wanted.setup or wanted.measured or wanted.no_figure) and (
         (wanted.wind is None or not row.weather.get("wind")) and (wanted.note is None or not row.note)
     )  # fmt: skip
 
@@ -114,6 +132,34 @@ def _measured(row: PassRow, fields: Mapping[str, str]) -> dict[str, str]:
         if key == name or key not in MEASURED:
             continue
         value = with_unit(plain(text, 60), MEASURED_UNITS.get(key))
-        if value and value != row.measured.get(key, ""):
+        if value != row.measured.get(key, ""):
+            found[key] = value
+    return found
+
+
+def day_corrections(row: SessionRow, fields: Mapping[str, str], courses: Collection[int]) -> Corrections:
+    """What differs from the day as kept: name, date, car, course, weather."""
+    told: dict[str, str | None] = {"name": None, "date": None, "car": None}
+    for name in told:
+        if name in fields and plain(fields[name], 200) != (getattr(row, name) or ""):
+            told[name] = plain(fields[name], 200)
+    course = fields.get("course", "")
+    chosen = int(course) if course.isdecimal() and course.isascii() and int(course) in courses else 0
+    return Corrections(
+        session_name=told["name"], date=told["date"], car=told["car"],
+        course_id=chosen if "course" in fields and chosen != (row.course_id or 0) else None,
+        session_weather=weather(row.weather, fields),
+    )  # fmt: skip
+
+
+def weather(kept: Mapping[str, str], fields: Mapping[str, str]) -> dict[str, str]:
+    """What differs in the weather of a day; "" takes a value out."""
+    found = {}
+    for name, text in fields.items():
+        key = name.removeprefix("weather-")
+        if key == name or key not in WEATHER_UNITS:
+            continue
+        value = with_unit(plain(text, 100), WEATHER_UNITS[key])
+        if value != kept.get(key, ""):
             found[key] = value
     return found

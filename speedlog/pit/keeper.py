@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -14,8 +14,9 @@ from speedlog.course.coursefile import Course
 from speedlog.errors import SpeedlogError
 from speedlog.logbook import keeping, rows
 from speedlog.logbook.add import Added, FileOptions, add_files
-from speedlog.logbook.amend import AmendmentRow, Corrections, amend
+from speedlog.logbook.amend import AmendmentRow, Corrections, amend, amend_session, check_weather
 from speedlog.logbook.store import Logbook
+from speedlog.logbook.take_back import Scope, take_back
 from speedlog.pit.words import Told, added_words
 from speedlog.settings import Settings
 
@@ -42,7 +43,6 @@ class Keeper:
         """
         self.path = path
         self.settings = settings or Settings()
-        self.no_figure: set[int] = set()  # passes of which the user said that none was read out
         self.typed: dict[int, dict[str, str]] = {}  # figures that wait for a course, as typed
         self.last_watch: Told | None = None  # what came of the watched folder's newest files
         self._lock = threading.Lock()  # the lane: one change at a time
@@ -87,28 +87,50 @@ class Keeper:
     def amend(self, pass_id: int, wanted: Corrections, reason: str) -> list[AmendmentRow]:
         """Put a pass right. Raises SpeedlogError as `amend` does."""
         with self._lane("reviewing") as book:
-            found = amend(book, pass_id, wanted, reason, settings=self.settings)
+            found = amend(book, pass_id, wanted, reason, settings=self.settings, begin=self._counting)
         self.changed(pass_id)
         return found
+
+    def amend_session(self, session_id: int, wanted: Corrections, reason: str) -> list[AmendmentRow]:
+        """Put a day right. Raises SpeedlogError as `amend_session` does."""
+        with self._lane("reviewing the day") as book:
+            found = amend_session(
+                book, session_id, wanted, reason, settings=self.settings, begin=self._counting
+            )
+        self.changed(None)
+        return found
+
+    def take_back(self, scope: Scope, key: int) -> list[AmendmentRow]:
+        """Take a change back. Raises SpeedlogError as `take_back` does."""
+        with self._lane("reviewing") as book:
+            found = take_back(book, scope, key, settings=self.settings)
+        self.changed(scope.pass_id)
+        return found
+
+    def _counting(self, place: int, count: int) -> None:
+        self.say(f"review {place} of {count}")
 
     def new_course(self, course: Course) -> int:
         """Keep a course; files that were made there are known by its place from now on. Returns its id."""
         with self._lane("keeping the course") as book, book.writing("made on the pit page"):
             return keeping.keep_course(book, course.to_toml().encode())
 
-    def new_session(self, name: str, date: str, course_id: int | None, car: str) -> int:
+    def new_session(
+        self, name: str, date: str, course_id: int | None, car: str, weather: Mapping[str, str]
+    ) -> int:
         """Begin a day.
 
         Raises:
             SpeedlogError: there is a session of this name and day.
         """
         with self._lane("keeping the session") as book, book.writing("begun on the pit page"):
+            check_weather(weather)
             if book.row("SELECT 1 FROM session WHERE name = ? AND date = ?", (name, date)):
                 raise SpeedlogError(
                     f'there is a session "{name}" on {date} already',
                     todo="Choose another name, or another day.",
                 )
-            made = keeping.make_session(book, name, date, course_id, car, {})
+            made = keeping.make_session(book, name, date, course_id, car, weather)
         self.changed(None)
         return made
 

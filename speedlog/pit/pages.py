@@ -8,14 +8,15 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from speedlog.errors import SpeedlogError
-from speedlog.logbook.amend import AmendmentRow, amendments
+from speedlog.logbook import rows
 from speedlog.logbook.compare import Comparison, read_comparison
 from speedlog.logbook.results import review_kept
 from speedlog.logbook.store import Logbook
+from speedlog.logbook.take_back import Scope
 from speedlog.pit import views
 from speedlog.pit.chart import PassChart, pass_charts
 from speedlog.pit.site import NotThereError, Site, own_file, setup_fields, shown_unit, today
-from speedlog.pit.undo import said
+from speedlog.pit.undo import told_changes
 from speedlog.report import compare_words
 from speedlog.report.compare_chart import curves_chart, gain_chart
 from speedlog.report.numbers import speed_unit
@@ -99,6 +100,12 @@ class Pages:
         with self._site.keeper.book() as book:
             return self._site.page(request, book, "day", today=today())
 
+    def amend_day(self, request: Request) -> Response:
+        """The form on which a day is put right."""
+        number = self._site.session_id(request)
+        with self._site.keeper.book() as book:
+            return day_page(self._site, request, book, number)
+
     def course(self, request: Request) -> Response:
         """The form of a new course."""
         with self._site.keeper.book() as book:
@@ -145,13 +152,20 @@ def amend_page(
     site: Site, request: Request, book: Logbook, number: int, status: int = 200, **more: object
 ) -> Response:
     """The form on which a kept pass is put right."""
-    view = views.pass_view(book, number, True, site.keeper.settings.report)
-    groups: dict[tuple[str, str], list[AmendmentRow]] = {}
-    for item in amendments(book, number):
-        if item.what == "pass":
-            groups.setdefault((item.at, item.reason), []).append(item)
-    told = [(at[:16].replace("T", " "), said(items), reason) for (at, reason), items in groups.items()]
+    view = views.pass_view(book, number, site.keeper.settings.report)
     return site.page(
         request, book, "amend", status, view=view, setup_keys=setup_fields(view.row), measured_keys=tuple(MEASURED),
-        history=told[::-1], **more,
+        logs=[item.name for item in rows.recordings(book, number)],
+        history=told_changes(book, Scope(view.row.session_id, number)), **more,
+    )  # fmt: skip
+
+
+def day_page(
+    site: Site, request: Request, book: Logbook, number: int, status: int = 200, **more: object
+) -> Response:
+    """The form on which a kept day is put right."""
+    return site.page(
+        request, book, "day_amend", status, day=rows.session_row(book, number),
+        count=sum(row.session_id == number for row in rows.passes(book)),
+        history=told_changes(book, Scope(number)), **more,
     )  # fmt: skip

@@ -22,6 +22,7 @@ from starlette.routing import Route
 from speedlog.errors import SpeedlogError
 from speedlog.pit.actions import Actions
 from speedlog.pit.codes import Codes
+from speedlog.pit.day_actions import DayActions
 from speedlog.pit.door import Door
 from speedlog.pit.guard import Doors, Guard
 from speedlog.pit.keeper import Keeper
@@ -49,6 +50,7 @@ class Serving:
 def make_app(site: Site, doors: Doors, watch: Watch | None = None) -> Starlette:
     """The page as an ASGI application."""
     pages, papers, actions, door = Pages(site), Papers(site), Actions(site), Door(site, doors)
+    days = DayActions(site)
     get, post = ["GET"], ["POST"]
     routes = [
         Route("/", pages.first, methods=get),
@@ -57,7 +59,7 @@ def make_app(site: Site, doors: Doors, watch: Watch | None = None) -> Starlette:
         Route("/pass/{id:int}", pages.one_pass, methods=get),
         Route("/pass/{id:int}/charts", pages.charts, methods=get),
         Route("/pass/{id:int}/figure", actions.figure, methods=post),
-        Route("/pass/{id:int}/course", actions.course_of_pass, methods=post),
+        Route("/pass/{id:int}/course", days.course_of_pass, methods=post),
         Route("/pass/{id:int}/amend", pages.amend, methods=get),
         Route("/pass/{id:int}/amend", actions.amend, methods=post),
         Route("/pass/{id:int}/undo", actions.undo, methods=post),
@@ -66,9 +68,12 @@ def make_app(site: Site, doors: Doors, watch: Watch | None = None) -> Starlette:
         Route("/report/{id:int}", papers.report, methods=get),
         Route("/season", papers.season, methods=get),
         Route("/day", pages.day, methods=get),
-        Route("/day", actions.day, methods=post),
+        Route("/day", days.day, methods=post),
+        Route("/day/{id:int}", pages.amend_day, methods=get),
+        Route("/day/{id:int}", days.amend, methods=post),
+        Route("/day/{id:int}/undo", days.undo, methods=post),
         Route("/course", pages.course, methods=get),
-        Route("/course", actions.course, methods=post),
+        Route("/course", days.course, methods=post),
         Route("/look", actions.look, methods=post),
         Route("/news", pages.news, methods=get),
         Route("/style/{name}", pages.style, methods=get),

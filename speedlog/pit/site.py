@@ -82,6 +82,8 @@ class Site:
             "names": {**SETUP, **MEASURED},
             "setup_units": forms.SETUP_UNITS,
             "measured_units": forms.MEASURED_UNITS,
+            "weather_names": words.WEATHER,
+            "weather_units": forms.WEATHER_UNITS,
             "style": _address("pit.css"),
             "script": _address("pit.js"),
             "version": __version__,
@@ -94,9 +96,7 @@ class Site:
         """The first screen: a pass, the list of its day, and the place to drop the next logs."""
         view = None
         if pass_id is not None:
-            view = views.pass_view(
-                book, pass_id, pass_id in self.keeper.no_figure, self.keeper.settings.report
-            )
+            view = views.pass_view(book, pass_id, self.keeper.settings.report)
         day = None if view is None else views.day_of(book, view.row.session_id)
         fields = () if view is None else setup_fields(view.row)
         shown: dict[str, Any] = {
@@ -123,6 +123,15 @@ class Site:
         if number < _MOST_ID:
             with self.keeper.book() as book:
                 if book.row("SELECT 1 FROM pass WHERE id = ?", (number,)):
+                    return number
+        raise NotThereError
+
+    def session_id(self, request: Request) -> int:
+        """The day in the address. Raises NotThereError."""
+        number = int(request.path_params["id"])
+        if number < _MOST_ID:
+            with self.keeper.book() as book:
+                if book.row("SELECT 1 FROM session WHERE id = ?", (number,)):
                     return number
         raise NotThereError
 

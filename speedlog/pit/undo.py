@@ -1,82 +1,116 @@
-"""Taking the last correction of a pass back: a correction itself, so that both stay told."""
+"""What was changed of a pass or a day, in words, and the newest of it, which one tap takes back."""
 
 from __future__ import annotations
 
-import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from speedlog.logbook.amend import AmendmentRow, Corrections, amendments
+from speedlog.errors import SpeedlogError
+from speedlog.logbook.amend import AmendmentRow
 from speedlog.logbook.store import Logbook
-from speedlog.pit.words import FIELDS, change
+from speedlog.logbook.take_back import Scope, changes, differences
+from speedlog.pit.keeper import Keeper
+from speedlog.pit.words import DAY_FIELDS, FIELDS, WEATHER, Told, change
 
-_TRAP_TIME = "trap_entered_at"
-_UNDONE = {"trap_text", _TRAP_TIME, "note", "setup", "stated", "weather", "set_aside_at"}
+_SILENT = {"trap_entered_at", "stated"}  # go along with others
+_LOG_FIELDS = {"start_utc", "end_utc"}
 
 
 @dataclass(frozen=True)
-class LastChange:
-    """The newest correction of a pass.
+class ToldChange:
+    """What was changed in one go.
 
     Attributes:
+        key: by which it is taken back.
         said: what was changed, in words.
-        back: what takes it back; None where the page can't.
+        when: "2026-08-22 10:31", UTC.
+        can_go_back: whether it still holds, and was typed.
     """
 
+    key: int
     said: str
     reason: str
-    at: str
-    back: Corrections | None
+    when: str
+    can_go_back: bool
 
 
-def last_change(book: Logbook, pass_id: int) -> LastChange | None:
-    """The newest correction of a pass; all that was changed in one go is one."""
-    every = [item for item in amendments(book, pass_id) if item.what == "pass"]
-    if not every:
-        return None
-    newest = [item for item in every if (item.at, item.reason) == (every[-1].at, every[-1].reason)]
-    return LastChange(said(newest), newest[-1].reason, newest[-1].at, _back(newest))
+def told_changes(book: Logbook, scope: Scope, most: int | None = None) -> list[ToldChange]:
+    """The newest first."""
+    return [
+        ToldChange(
+            item.key, said(item.rows, courses_of(book)), item.reason, item.at[:16].replace("T", " "),
+            item.can_go_back,
+        )
+        for item in changes(book, scope, most)
+    ]  # fmt: skip
 
 
-def said(changed: Sequence[AmendmentRow]) -> str:
+def wanted_change(book: Logbook, scope: Scope, fields: Mapping[str, str]) -> int:
+    """Which change a form names; without a name the newest.
+
+    Raises:
+        SpeedlogError: none was made.
+    """
+    key = fields.get("change", "")
+    if key.isdecimal() and key.isascii() and len(key) < 12:
+        return int(key)
+    newest = changes(book, scope, 1)
+    if not newest:
+        raise SpeedlogError("there is nothing that can be undone here")
+    return newest[0].key
+
+
+def taken_back(keeper: Keeper, scope: Scope, key: int) -> Told:
+    """Take a change back, and say how it is now.
+
+    Raises:
+        SpeedlogError: as `take_back`.
+    """
+    done = keeper.take_back(scope, key)
+    with keeper.book() as book:
+        return Told(f"Undone: {said(done, courses_of(book))}.")
+
+
+def courses_of(book: Logbook) -> dict[str, str]:
+    """Names of the kept courses, by how a correction writes them."""
+    return {str(row["id"]): str(row["name"]) for row in book.rows("SELECT id, name FROM course")}
+
+
+def said(changed: Sequence[AmendmentRow], courses: Mapping[str, str]) -> str:
     """ "trap figure 178.5 mph → 187.5 mph; note"."""
-    parts: list[str] = []
-    for item in changed:
-        if item.field in (_TRAP_TIME, "stated"):
-            continue
-        if item.field in ("setup", "weather"):
-            parts += [change(key, old, new) for key, old, new in _differences(item)]
-        elif item.field == "set_aside_at":
-            parts.append("set aside" if item.new else "taken back into the season")
-        elif item.field == "note":
-            parts.append("note")
-        elif item.field in ("start_utc", "end_utc"):
-            parts.append("time of the drive")
-        else:
-            name = FIELDS.get(item.field, item.field)
-            parts.append(f"{name} {item.old or 'none'} → {item.new or 'none'}")
+    parts = [text for item in changed for text in _said(item, courses)]
+    figures = {item.field for item in changed}
+    if "trap_entered_at" in figures and "trap_text" not in figures:
+        told = next(item for item in changed if item.field == "trap_entered_at")
+        parts.append("no figure was read out" if told.new else "the figure is asked for again")
     return "; ".join(dict.fromkeys(parts)) or "what was stated of the set-up"
 
 
-def _differences(item: AmendmentRow) -> list[tuple[str, object, object]]:
-    old, new = json.loads(item.old or "{}"), json.loads(item.new or "{}")
-    return [(key, old.get(key), new.get(key)) for key in {**old, **new} if old.get(key) != new.get(key)]
+def _said(item: AmendmentRow, courses: Mapping[str, str]) -> list[str]:
+    what, name = item.what, item.field
+    if name in _SILENT or name.endswith(".entered_at"):
+        return []
+    if what == "pass_recording":
+        return ["a log that is not of this pass" if item.new else "a log joined again"]
+    if name == "setup":
+        return [change(key, old, new) for key, old, new in differences(item.old, item.new)]
+    if name == "weather":
+        whose = "the day's " if what == "session" else ""
+        return [
+            whose + _pair(WEATHER.get(key, key).lower() if key != "qnh" else "QNH", old, new)
+            for key, old, new in differences(item.old, item.new)
+        ]
+    if name == "set_aside_at":
+        return ["set aside" if item.new else "taken back into the season"]
+    if name == "note":
+        return ["note"]
+    if name in _LOG_FIELDS:
+        return ["time of the drive"]
+    if name == "course_id":
+        return [_pair("course", *(courses.get(text or "", "") for text in (item.old, item.new)))]
+    names = DAY_FIELDS if what == "session" else FIELDS
+    return [_pair(names.get(name, name), item.old, item.new)]
 
 
-def _back(changed: Sequence[AmendmentRow]) -> Corrections | None:
-    if any(item.field not in _UNDONE for item in changed):
-        return None
-    fields = {item.field: item for item in changed}
-    texts: dict[str, dict[str, str]] = {"setup": {}, "weather": {}}
-    for name, found in texts.items():
-        if name in fields:
-            found |= {key: "" if old is None else str(old) for key, old, _ in _differences(fields[name])}
-    aside = fields.get("set_aside_at")
-    back = Corrections(
-        trap=(fields["trap_text"].old or "") if "trap_text" in fields else None,
-        note=(fields["note"].old or "") if "note" in fields else None,
-        setup=texts["setup"],
-        weather=texts["weather"],
-        set_aside=None if aside is None else aside.old is not None,
-    )
-    return None if back == Corrections() else back
+def _pair(name: str, old: str | None, new: str | None) -> str:
+    return f"{name} {old or 'none'} → {new or 'none'}"

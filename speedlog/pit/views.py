@@ -14,10 +14,11 @@ from speedlog.logbook.given import zone_of
 from speedlog.logbook.history import FALLBACK_UNIT, Chosen, History, read_history
 from speedlog.logbook.rows import PassRow, SessionRow
 from speedlog.logbook.store import Logbook
+from speedlog.logbook.take_back import Scope
 from speedlog.pit import words
 from speedlog.pit.car_words import car_words
 from speedlog.pit.forms import figure_unit_of
-from speedlog.pit.undo import LastChange, last_change
+from speedlog.pit.undo import ToldChange, told_changes
 from speedlog.report import season_words
 from speedlog.report.numbers import DIGITS, dif, mps, with_tokens
 from speedlog.settings import ReportSettings
@@ -70,7 +71,7 @@ class PassView:
     setup: str
     asks: str
     is_aside: bool
-    last_change: LastChange | None
+    last_change: ToldChange | None
 
 
 @dataclass(frozen=True)
@@ -129,7 +130,7 @@ def newest_pass(book: Logbook) -> int | None:
     return ordered[-1].id if ordered else None
 
 
-def pass_view(book: Logbook, pass_id: int, no_figure: bool, settings: ReportSettings) -> PassView:
+def pass_view(book: Logbook, pass_id: int, settings: ReportSettings) -> PassView:
     """One pass.
 
     Raises:
@@ -157,9 +158,9 @@ def pass_view(book: Logbook, pass_id: int, no_figure: bool, settings: ReportSett
         warnings=tuple(with_tokens(text) for text in found.get("warnings", ())),
         changed=_changed(before, row),
         setup=words.setup_line(row.setup),
-        asks=_asks(row, course, no_figure),
+        asks=_asks(row, course),
         is_aside=aside is not None and aside["set_aside_at"] is not None,
-        last_change=last_change(book, pass_id),
+        last_change=next(iter(told_changes(book, Scope(row.session_id, pass_id), 1)), None),
     )
 
 
@@ -195,10 +196,10 @@ def _day(book: Logbook, session_id: int, group: Sequence[PassRow], history: Hist
     return DayView(rows.session_row(book, session_id), tuple(listed))
 
 
-def _asks(row: PassRow, course: Course | None, no_figure: bool) -> str:
+def _asks(row: PassRow, course: Course | None) -> str:
     if course is None:
         return "course"
-    return "figure" if row.trap_text is None and not no_figure else ""
+    return "figure" if row.trap_text is None and not row.no_figure else ""
 
 
 def _clock(row: PassRow, course: Course | None) -> str:
@@ -249,7 +250,7 @@ def _numbers(row: PassRow, found: Mapping[str, Any]) -> tuple[Number, ...]:
 
 def _as_typed(row: PassRow) -> str:
     if row.trap_text is None:
-        return "no figure"
+        return "none was read out" if row.no_figure else "no figure yet"
     return "as read out" if figure_unit_of(row.trap_text) != "s" else f"read out as {row.trap_text}"
 
 

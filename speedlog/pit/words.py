@@ -13,6 +13,7 @@ from speedlog.logbook.figures import Figure, Gain, doubtful, official, peak
 from speedlog.logbook.history import History
 from speedlog.logbook.ladders import Ladder, Step
 from speedlog.logbook.rows import PassRow
+from speedlog.report import compare_words
 from speedlog.report.numbers import mps
 from speedlog.report.wording import FAULTS, MEASURED, SETUP, counted
 from speedlog.settings import ReportSettings
@@ -25,6 +26,7 @@ SAFETY = (
     "page, and so do the makers' limits. It tells of passes made; it clears none to come."
 )
 _EXPECTED = ("course as kept", "session:", "car as last time")  # what is on the page anyway
+WEATHER = {**compare_words.WEATHER, "temperature": "Temperature"}
 FASTER = {"trap": "Trap PB", "gnss": "GNSS PB"}
 
 
@@ -47,7 +49,7 @@ def error_words(error: SpeedlogError) -> str:
     if "--" in todo or "speedlog " in todo:
         todo = ""
     problem = error.problem
-    for key, name in {**SETUP, **MEASURED}.items():
+    for key, name in {**SETUP, **MEASURED, **WEATHER}.items():
         problem = problem.replace(f"{key}: ", f"{name}: ")
     problem = problem if head else problem[:1].upper() + problem[1:]
     return f"{head}{problem}. {todo}".strip()
@@ -157,5 +159,6 @@ FIELDS = {
     "weather": "weather",
     "set_aside_at": "set aside",
     "number": "number",
-    **MEASURED,
+    **{key: name[:1].lower() + name[1:] for key, name in MEASURED.items()},
 }
+DAY_FIELDS = {"name": "the day's name", "date": "date", "car": "car"}

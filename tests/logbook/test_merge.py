@@ -182,6 +182,18 @@ def test_what_is_empty_here_is_filled_and_what_was_emptied_stays_so(two: tuple[L
     assert rows.pass_row(there, 1).note == ""
 
 
+def test_that_none_was_read_out_is_taken_over_where_nothing_was_said(two: tuple[Logbook, Logbook]) -> None:
+    here, there = two
+    with there.writing("none was read out"):
+        there.run("UPDATE pass SET trap_entered_at = '2026-08-22T10:00:00.000Z' WHERE id = 3")
+        there.run("UPDATE pass SET trap_text = NULL WHERE id = 2")
+    assert merge(here, there.path).conflicts == []
+    assert rows.pass_row(here, 3).no_figure
+    state = dump(here)
+    merge(here, there.path)
+    assert dump(here) == state
+
+
 def test_a_typed_set_up_goes_before_an_inherited_one(two: tuple[Logbook, Logbook]) -> None:
     here, there = two
     # pass 2 states its current limit and inherits its tyre (see conftest)

@@ -9,7 +9,7 @@ import pytest
 
 from speedlog.logbook import rows
 from speedlog.logbook.amend import amendments
-from tests.pit.conftest import DAY, SAMPLE, Pit, text_of
+from tests.pit.conftest import DAY, SAMPLE, Pit, of, text_of
 
 
 def test_from_an_empty_logbook_to_the_first_verdict(empty: Pit) -> None:
@@ -110,6 +110,11 @@ def test_no_figure_is_one_tap(two: Pit) -> None:
     assert two.client.post("/pass/2/figure", data={"none": "1", "trap": ""}).status_code == 303
     page = text_of(two.client.get("/pass/2"))
     assert "What did they read out?" not in page and "The logs say" in page and "through the trap" in page
+    assert two.passes()[1].no_figure and "none was read out" in page
+    # it is kept: another server over the same logbook doesn't ask again
+    assert "What did they read out?" not in text_of(of(two.site.keeper.path).client.get("/pass/2"))
+    two.client.post("/pass/2/undo", data={"undo": "1"})
+    assert "What did they read out?" in text_of(two.client.get("/pass/2"))
 
 
 def test_only_what_is_new_of_the_set_up_is_kept_as_stated(two: Pit) -> None:
@@ -159,12 +164,94 @@ def test_set_up_wind_and_note_are_undone_together(two: Pit) -> None:
 
 
 def test_nothing_to_undo_is_told(two: Pit) -> None:
-    for _ in range(2):
-        answer = two.client.post("/pass/1/undo", data={"undo": "1"})
-    page = text_of(two.client.get("/pass/1"))
-    assert answer.status_code in (303, 422) and "Pass 1" in page
+    """Pass 2 came with its figure: of it nothing was changed, and the day's course is the day's."""
     fresh = two.client.post("/pass/2/undo", data={"undo": "1"})
     assert fresh.status_code == 422 and "nothing that can be undone" in text_of(fresh)
+    stale = two.client.post("/pass/2/undo", data={"change": "999999"})
+    assert stale.status_code == 422 and "no such change" in text_of(stale)
+
+
+def test_the_first_course_is_undone_with_its_figure(two: Pit) -> None:
+    """They were typed in one go: both go, and both are asked for again."""
+    answer = two.client.post("/pass/1/undo", data={"undo": "1"})
+    page = text_of(two.client.get(answer.headers["location"]))
+    assert "course Oldfen runway → none" in page and "Where is the trap?" in page
+    assert two.passes()[0].trap_text is None and two.passes()[0].session == "2026-08-22"
+    two.client.post("/pass/1/undo", data={"undo": "1"})
+    assert "Trap and logs agree" in text_of(two.client.get("/pass/1"))
+
+
+def test_what_was_measured_is_put_right_and_undone(two: Pit) -> None:
+    kept = {"trap": "198.4 mph", "reason": "typed wrong"}
+    two.client.post("/pass/2/amend", data=kept | {"measured-motor_temp_after": "61"})
+    two.client.post("/pass/2/amend", data=kept | {"measured-motor_temp_after": "16"})
+    assert dict(two.passes()[1].measured) == {"motor_temp_after": "16 °C"}
+    assert "motor after 61 °C → 16 °C" in text_of(two.client.get("/pass/2"))
+    two.client.post("/pass/2/undo", data={"undo": "1"})
+    assert dict(two.passes()[1].measured) == {"motor_temp_after": "61 °C"}
+    two.client.post("/pass/2/amend", data=kept | {"measured-motor_temp_after": ""})  # taken out
+    assert dict(two.passes()[1].measured) == {}
+    two.client.post("/pass/2/undo", data={"undo": "1"})
+    assert dict(two.passes()[1].measured) == {"motor_temp_after": "61 °C"}
+
+
+def test_an_older_change_is_undone_from_the_list_of_changes(two: Pit) -> None:
+    kept = {"trap": "198.4 mph", "reason": "noted late"}
+    two.client.post("/pass/2/amend", data=kept | {"setup-tyre": "hard"})
+    two.client.post("/pass/2/amend", data=kept | {"setup-tyre": "hard", "note": "slid"})
+    page = two.client.get("/pass/2/amend").text
+    keys = re.findall(r'name="change" value="(\d+)" aria-label="Undo: ([^"]+)"', page)
+    assert [text for _, text in keys] == ["note", "tyres hard"]
+    two.client.post("/pass/2/undo", data={"change": keys[1][0]})
+    row = two.passes()[1]
+    assert "tyre" not in row.setup and row.note == "slid"
+
+
+def test_number_and_logs_are_put_right_too(two: Pit) -> None:
+    kept = {"trap": "198.4 mph", "reason": "typed wrong"}
+    assert two.client.post("/pass/2/amend", data=kept | {"number": "5"}).status_code == 303
+    assert two.passes()[1].number == 5
+    for number, told in (("1", "is that of pass 1 already"), ("first", "no number of a pass")):
+        answer = two.client.post("/pass/2/amend", data=kept | {"number": number})
+        assert answer.status_code == 422 and told in text_of(answer)
+    two.client.post("/pass/2/amend", data={"part": "p05_rear.csv", "reason": "not of this pass"})
+    assert (
+        "p05_rear.csv"
+        not in text_of(two.client.get("/pass/2")).partition("The loggers")[2].partition("The car")[0]
+    )
+    two.client.post("/pass/2/undo", data={"undo": "1"})
+    assert "p05_rear.csv" in text_of(two.client.get("/pass/2"))
+
+
+def test_a_day_is_put_right_with_its_weather_and_undone(two: Pit) -> None:
+    page = two.client.get("/day/1")
+    assert "all its 2 passes" in text_of(page) and 'value="Oldfen runway, 2026-08-22"' in page.text
+    data = {"name": "Oldfen runway, 2026-08-22", "date": "2026-08-22", "car": "Long Shrike", "course": "1",
+            "weather-temperature": "12,5", "weather-wind": "3 m/s from 250"}  # fmt: skip
+    answer = two.client.post("/day/1", data=data)
+    assert "Put right: car none → Long Shrike; the day's temperature none → 12,5 °C" in text_of(
+        two.client.get(answer.headers["location"])
+    )
+    assert {row.car for row in two.passes()} == {"Long Shrike"}
+    assert two.passes()[0].weather == {"temperature": "12,5 °C", "wind": "3 m/s from 250"}
+    two.client.post("/day/1/undo", data={"undo": "1"})
+    assert {row.car for row in two.passes()} == {""} and two.passes()[0].weather == {}
+    for name, text, told in (("weather-temperature", "warm", "Temperature"), ("date", "22.8.", "not a date")):
+        answer = two.client.post("/day/1", data=data | {name: text})
+        assert answer.status_code == 422 and told in text_of(answer) and f'value="{text}"' in answer.text
+    assert two.client.get("/day/9").status_code == two.client.post("/day/9", data=data).status_code == 404
+
+
+def test_a_day_is_begun_with_its_weather(empty: Pit) -> None:
+    made = empty.client.post("/day", data={"car": "Long Shrike", "date": "2026-08-22", "course": "",
+                                           "weather-temperature": "12"})  # fmt: skip
+    assert made.status_code == 303
+    with empty.site.keeper.book() as book:
+        assert dict(rows.session_row(book, 1).weather) == {"temperature": "12 °C"}
+    answer = empty.client.post(
+        "/day", data={"car": "Another", "date": "2026-08-22", "weather-humidity": "wet"}
+    )
+    assert answer.status_code == 422 and 'value="wet"' in answer.text
 
 
 def test_a_pass_set_aside_leaves_the_list_and_comes_back(two: Pit) -> None:
