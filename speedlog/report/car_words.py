@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from speedlog.report.numbers import dif, mps, num
-from speedlog.results_car import CarPass, Heat, Left, PackUse, StillAir, Stopping, Thermal, TyreUse
+from speedlog.results_car import CarPass, Heat, Left, PackUse, RoadLoad, StillAir, Stopping, Thermal, TyreUse
 from speedlog.results_quantity import Quantity95
 
 _EVEN = 0.1  # ends as far from the value as this share of the half-width: ± says all
@@ -40,6 +40,7 @@ def car_blocks(car: CarPass) -> tuple[CarBlock, ...]:
         _block("pack", "Pack", _pack(car.pack), car.pack.why_not),
         _block("tyre", "Tyres", _tyre(car.tyre), car.tyre.why_not),
         _block("left", "What was left", [*_left(car.left), *_stopping(car.stopping)], *_reasons(car)),
+        _block("load", "Road load", _road_load(car.road_load)),
         _block("air", "Wind and air", _still_air(car.still_air), car.still_air.why_not),
     )  # fmt: skip
     return tuple(block for block in blocks if block.rows or block.notes)
@@ -176,6 +177,19 @@ def _stopping(found: Stopping | None) -> list[tuple[str, str]]:
         return []
     room = "" if found.room_m is None else f", of {found.room_m:.0f}\u00a0m to the runway's end"
     return [("From the trap to a stand", told(found.distance_m, 0, " m") + room)]
+
+
+def _road_load(found: RoadLoad | None) -> list[tuple[str, str]]:
+    """Names after SAE J1263: the drag area has the downforce's share in it."""
+    if found is None or found.drag_area_m2 is None:
+        return []
+    of = {"coast": "from the coast", "braked coast": "from the coast, motor braking included",
+          "run-up": "from the run-up"}[found.source or "run-up"]  # fmt: skip
+    of += ", both directions together" if found.directions > 1 else ""
+    rows = [(f"Drag area CdA, {of}", told(found.drag_area_m2, 4, " m²"))]
+    if found.rolling is not None:
+        rows.append(("Rolling resistance, share of weight", told(found.rolling.scaled(100.0), 1, " %")))
+    return rows
 
 
 def _still_air(found: StillAir) -> list[tuple[str, str]]:

@@ -7,10 +7,11 @@ from dataclasses import replace
 
 from speedlog.course.coursefile import Course
 from speedlog.results import Pass
+from speedlog.results_car import RoadLoad
 from speedlog.settings import Settings
 from speedlog.vehicle.earlier import Earlier
 from speedlog.vehicle.facts import CarFacts
-from speedlog.vehicle.left import left_of
+from speedlog.vehicle.left import left_of, together
 from speedlog.vehicle.study import study
 
 
@@ -48,8 +49,32 @@ def _studied(
     if left and controller:
         room = None if course is None else course.room_m(bool(drive.outbound))
         rest, load, stop = left_of(drive, facts, room, settings=settings.forecast)
+        load = _both_ways(load, drive, facts, before, settings)
         car = replace(car, left=rest, road_load=load, stopping=stop)
     return replace(drive, car=car)
+
+
+def _both_ways(
+    load: RoadLoad, drive: Pass, facts: CarFacts, before: Sequence[Earlier], settings: Settings
+) -> RoadLoad:  # fmt: skip
+    """The road load of this coast and of the last one the other way, where body, mass and tyres were the same.
+
+    The two share one wind along the line, which hides in the drag of a coast one way.
+    """
+    if load.source not in ("coast", "braked coast"):
+        return load
+    for item in reversed(before):
+        if item.pass_.outbound != (not drive.outbound) or not _same_drag(item.facts, facts):
+            continue
+        both = together([(item.pass_, item.facts), (drive, facts)], settings.forecast)
+        if both.directions == 2:
+            return both
+    return load
+
+
+def _same_drag(one: CarFacts, other: CarFacts) -> bool:
+    wanted = ("body", "mass", "tyre", "wheel_diameter")
+    return all(dict(one.setup).get(key) == dict(other.setup).get(key) for key in wanted)
 
 
 def _anything(facts: CarFacts) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import MappingProxyType
 
 import pytest
@@ -90,6 +91,18 @@ def test_without_a_controller_s_log_only_air_and_what_was_measured() -> None:
     few = CarPass(number=1, heat=Heat(why_not={"": "No log."}), still_air=air, not_checked=("tyre limit",))
     assert [item.key for item in car_blocks(few)] == ["air"]
     assert cautions(few) == ()
+
+
+def test_road_load_says_where_it_is_from() -> None:
+    load = RoadLoad(
+        source="braked coast", drag_area_m2=q(0.0151, 0.0007), rolling=q(0.02, 0.01), directions=2
+    )
+    (found,) = [item for item in car_blocks(replace(CAR, road_load=load)) if item.key == "load"]
+    assert found.rows == (
+        ("Drag area CdA, from the coast, motor braking included, both directions together",
+         "0.0151\u00a0±\u00a00.0007\u00a0m²"),
+        ("Rolling resistance, share of weight", "2.0\u00a0±\u00a01.0\u00a0%"),
+    )  # fmt: skip
 
 
 def test_what_was_left_in_the_order_of_the_run_up() -> None:

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 import speedlog as sl
 from speedlog.course.coursefile import Course
 from speedlog.demo import sample_folder
 from speedlog.results import Pass
+from speedlog.settings import Settings
+from speedlog.vehicle.earlier import Earlier
 from speedlog.vehicle.facts import CarFacts
 from speedlog.vehicle.passes import with_cost
 from speedlog.vehicle.study import study
@@ -41,6 +45,26 @@ def test_what_was_left_only_where_it_is_asked_for(driven: tuple[Pass, ...]) -> N
     assert whole.car.stopping is not None and COURSE.begin_m is not None
     assert whole.car.stopping.room_m == pytest.approx(COURSE.entry_m - COURSE.begin_m)
     assert quick.car.heat == whole.car.heat == study(driven[0], FACTS).heat
+
+
+def test_coasts_of_both_directions_are_solved_together() -> None:
+    """The meeting's car has 0.0150 m²; one way the wind along the line hides in it, both ways it cancels."""
+    settings = Settings()
+    settings = replace(settings, forecast=replace(settings.forecast, least_coast_s=0.2))
+    names = ["p09_front.nmea", "p09_rear.csv", "p09_controller.csv", "p10_front.nmea", "p10_controller.csv"]
+    there = sl.review([SAMPLES / name for name in names], course=COURSE, wheel_diameter="88 mm").passes
+    assert [item.outbound for item in there] == [True, False]
+    windy = replace(FACTS, wind_speed_mps=6.0, wind_from_deg=270.0, setup=(("body", "low"),))
+    first, second = with_cost(there, windy, COURSE, settings=settings)
+    assert first.car is not None and second.car is not None
+    assert first.car.road_load is not None and first.car.road_load.directions == 1
+    both = second.car.road_load
+    assert both is not None and both.directions == 2 and both.drag_area_m2 is not None
+    assert both.drag_area_m2.low < 0.0150 < both.drag_area_m2.high
+    other_body = replace(windy, setup=(("body", "high"),))
+    before = [Earlier(first, other_body, first.car)]
+    (alone,) = with_cost(there[1:], windy, COURSE, before, settings=settings)
+    assert alone.car is not None and alone.car.road_load is not None and alone.car.road_load.directions == 1
 
 
 def test_a_pass_without_a_controller_s_log_stays_as_it_is() -> None:
