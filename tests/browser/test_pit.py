@@ -198,7 +198,8 @@ def _outcome(row: rows.PassRow) -> tuple[Any, ...]:
 
 
 PATHS = (
-    "/", "/pass/2", "/pass/1", "/pass/3/amend", "/days", "/day", "/day/1", "/course", "/compare/1/2", "/pass/2/charts", "/no",
+    "/", "/pass/2", "/pass/1", "/pass/3/amend", "/days", "/day", "/day/1", "/course", "/compare/1/2",
+    "/pass/2/charts", "/no",
 )  # fmt: skip
 
 

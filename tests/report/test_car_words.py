@@ -16,6 +16,7 @@ from speedlog.results_car import (
     Heat,
     Left,
     PackUse,
+    RoadLoad,
     StillAir,
     Stopping,
     Stretch,
