@@ -9,6 +9,7 @@ import numpy as np
 from speedlog.report import wording
 from speedlog.report.curves import letter
 from speedlog.results import Array, Pass
+from speedlog.results_car import Limit, Stretch
 
 
 def day_chart(fastest: str, step_m: float, trap: bool) -> str:
@@ -64,3 +65,45 @@ def chart_channel(name: str, unit: str, values: Mapping[str, Array], digits: int
 def chart_path(found: Pass, across_m: float, along_m: float) -> str:
     said = wording.straightness(found) or "The path across the line."
     return f"{said} Not to scale: a grid square is {across_m:g}\u00a0m across and {along_m:g}\u00a0m along."
+
+
+# What limited the car, as it is told where one points at it.
+LIMITS: Mapping[Limit, str] = {
+    "ramp": "limited by the ramp: current still rising",
+    "traction": "limited by traction: the tyres held no more",
+    "current limit": "limited by the controller's current limit",
+    "voltage": "limited by voltage: the motor turns as fast as the pack drives it",
+    "throttle": "limited by the throttle: not fully open",
+    "unknown": "what limited the car is not told",
+}
+NOT_TOLD = "not told: no current logged"
+_NAMES: Mapping[Limit, str] = {
+    "ramp": "the ramp",
+    "current limit": "the current limit",
+    "throttle": "the throttle",
+}
+_MOST_TOLD = 6  # stretches in one sentence
+
+
+def limits(stretches: Sequence[Stretch]) -> str:
+    """What limited the car in the run-up, in the order of time; nothing without stretches."""
+    if not stretches:
+        return ""
+    if all(item.limit == "unknown" for item in stretches):
+        return "What limited the car in the run-up can't be told: no current was logged."
+    if len(stretches) <= _MOST_TOLD:
+        told = [
+            f"{_NAMES.get(item.limit, item.limit)} for {item.end_s - item.start_s:.1f}\u00a0s, "
+            f"to {item.end_along_m:.0f}\u00a0m"
+            for item in stretches
+        ]
+        return f"What limited the car in the run-up, by the fit to its log: {'; '.join(told)}."
+    seconds: dict[Limit, list[float]] = {}
+    for item in stretches:
+        seconds.setdefault(item.limit, []).append(item.end_s - item.start_s)
+    told = [
+        f"{_NAMES.get(limit, limit)} for {sum(each):.1f}\u00a0s"
+        + (f" in {len(each)} stretches" if len(each) > 1 else "")
+        for limit, each in sorted(seconds.items(), key=lambda pair: -sum(pair[1]))
+    ]
+    return f"What limited the car in the run-up, by the fit to its log: {'; '.join(told)}."

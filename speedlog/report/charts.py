@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from speedlog.report import wording
+from speedlog.report import chart_words, strip, wording
 from speedlog.report.channels import path_chart, power_chart, signal_chart
 from speedlog.report.curves import (
     SYMBOLS,
@@ -23,6 +23,7 @@ from speedlog.report.curves import (
     rounded,
     thin,
 )
+from speedlog.report.strip import draw_strip, stretches_of, strip_rows
 from speedlog.report.view import Chart, View, base_layout, span_of, y_axis
 from speedlog.results import Array, Fault, Pass
 from speedlog.settings import ReportSettings
@@ -38,6 +39,8 @@ FAULT_LOOKS = {
     "clock_jump": ("@green", "|"),
     "dead_reckoned": ("@yellow", "\\"),
 }
+
+SPEED_PX, _LANE_HEAD_PX = 300, 22
 
 
 def charts(found: Pass, prefix: str, settings: ReportSettings) -> tuple[Chart, ...]:
@@ -55,46 +58,57 @@ def charts(found: Pass, prefix: str, settings: ReportSettings) -> tuple[Chart, .
 
 
 def _speed(view: View, prefix: str) -> Chart:
+    """Speeds; under them what limited the car, then the faults by logger, each where it is known."""
+    rows = strip_rows(view.found)
     lanes = [place for place, logger in enumerate(view.found.loggers) if logger.faults]
-    lane_px, speed_px = 36 * len(lanes) + (22 if lanes else 0), 300
-    split = lane_px / (lane_px + speed_px)
-    layout = base_layout(view, speed_px + lane_px + 74)
+    strip_px, lane_px = strip.height_px(rows), 36 * len(lanes) + (_LANE_HEAD_PX if lanes else 0)
+    whole = SPEED_PX + strip_px + lane_px
+    floor, split = (strip_px + lane_px) / whole, lane_px / whole
+    layout = base_layout(view, whole + 74)
     top = extent(
         [view.trace.speed_high_mps, *(item.speed_mps for item in view.trace.loggers), _official(view)]
     )
     layout["yaxis"] = y_axis(
-        domain=[split, 1], range=[0, 1.06 * (top[1] if top else 1)], title={"text": "{unit}"}
+        domain=[floor, 1], range=[0, 1.06 * (top[1] if top else 1)], title={"text": "{unit}"}
     )
     band, line = _estimate(view)
     traces = [band, *_readings(view), line]
     layout["shapes"] += _official_shapes(view)
+    if rows:
+        head = strip.HEAD_PX / whole
+        layout["yaxis3"] = y_axis(
+            domain=[split, floor - head], range=[len(rows) - 0.5, -0.5], showticklabels=False, showgrid=False
+        )
+        layout["xaxis"]["anchor"] = "y3"
+        bars, notes = draw_strip(view, rows, "y3")
+        traces, layout["annotations"] = traces + bars, layout["annotations"] + notes
+        layout["annotations"].append(_lane_heading(floor - head, strip.HEADING))
     if lanes:
+        head = _LANE_HEAD_PX / whole
         layout["yaxis2"] = y_axis(
-            domain=[0, max(split - 22 / (lane_px + speed_px), 0.02)],
+            domain=[0, max(split - head, 0.02)],
             range=[len(lanes) - 0.5, -0.5],
             tickvals=list(range(len(lanes))),
             ticktext=[letter(place) for place in lanes],
             showgrid=False,
         )
         layout["xaxis"]["anchor"] = "y2"
-        layout["barmode"] = "overlay"
         for row, place in enumerate(lanes):
-            bars, notes, tints = _fault_lane(view, row, place, split)
+            bars, notes, tints = _fault_lane(view, row, place, floor)
             traces, layout["annotations"] = traces + bars, layout["annotations"] + notes
             layout["shapes"] += tints
-        layout["annotations"].append(
-            label(
-                0,
-                split - 20 / (lane_px + speed_px),
-                "faults, by logger",
-                xref="paper",
-                xanchor="left",
-                yanchor="bottom",
-                font={"size": 12, "color": "@soft"},
-            )
-        )
+        layout["annotations"].append(_lane_heading(split - (head - 2 / whole), "faults, by logger"))
+    layout["barmode"] = "overlay"
     figure = {"speed": True, "data": traces, "layout": layout}
-    return Chart(f"{prefix}-speed", "Speed along the line", wording.chart_speed(view.found), figure)
+    said = " ".join(
+        filter(None, (wording.chart_speed(view.found), chart_words.limits(stretches_of(view.found))))
+    )
+    return Chart(f"{prefix}-speed", "Speed along the line", said, figure)
+
+
+def _lane_heading(y: float, text: str) -> dict[str, Any]:
+    font = {"size": 12, "color": "@soft"}
+    return label(0, y, text, xref="paper", xanchor="left", yanchor="bottom", font=font)
 
 
 def _official(view: View) -> Array:

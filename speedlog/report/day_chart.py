@@ -14,9 +14,10 @@ import numpy as np
 from markupsafe import Markup
 
 from speedlog.report import chart_words
-from speedlog.report.charts import FAULT_LOOKS
+from speedlog.report.charts import FAULT_LOOKS, SPEED_PX
 from speedlog.report.curves import thin
 from speedlog.report.plain_chart import Frame, line, nice_step, speed_axis
+from speedlog.report.strip import still_strip, strip_rows
 from speedlog.results import Array, Fault, Pass
 from speedlog.settings import ReportSettings
 from speedlog.units import Unit
@@ -111,10 +112,12 @@ def still(found: Pass, unit: Unit, height_px: int, settings: ReportSettings) -> 
         return None
     top, foot = 26, 48  # as the margins of the chart that takes its place
     ends = _frame([run])
-    frame = Frame(ends.left, ends.right, 0.0, ends.high_mps, height_px - top - foot, top_px=top, foot_px=foot)
+    under = height_px - SPEED_PX - top - foot  # strip and faults of that chart
+    frame = Frame(ends.left, ends.right, 0.0, ends.high_mps, SPEED_PX, top_px=top, foot_px=foot + under)
     axis, grid = speed_axis(frame, unit, most=5)
     ground = _ground(frame, grid, None if found.trap is None else found.trap.length_m)
-    return Still(axis, _panel(run, frame, ground, True).area, height_px)
+    limits = still_strip(strip_rows(found), frame, run, settings)
+    return Still(axis, _panel(run, frame, ground, True).area + limits, height_px)
 
 
 def run_of(found: Pass, most_points: int) -> Run | None:
