@@ -61,9 +61,12 @@ def strip_rows(found: Pass) -> tuple[Row, ...]:
 def stretches_of(found: Pass) -> tuple[Stretch, ...]:
     """The stretches of the run-up; all of it as unknown where the car's logs can't tell them."""
     left = None if found.car is None else found.car.left
-    if left is None:
+    if found.car is None or left is None:
         return ()
-    if left.stretches or "stretches" not in left.why_not or found.trace is None:
+    untold = (
+        "stretches" in left.why_not and found.car.heat.file is not None
+    )  # a controller's log, but no current
+    if left.stretches or found.trace is None or not untold:
         return left.stretches
     trace = found.trace
     known = np.flatnonzero(np.isfinite(trace.along_m) & np.isfinite(trace.speed_mps))
