@@ -16,7 +16,7 @@ class VehicleSettings:
     neutral_throttle: float = setting(0.03, "share", "a stick at rest reads within 3 %; common practice, no source")
     most_hole_s: float = setting(0.5, "s", "a longer hole in the current log is not bridged by a straight line: a ramp takes about a second")
     least_logged: float = setting(0.95, "share of the time under power", "less of it logged, and the heat of the rest would be a guess")
-    lift_takes_s: float = setting(0.03, "s", "in which a finger lets a trigger go at the quickest; common practice, no source")
+    lift_takes_s: float = setting(0.02, "s", "in which a finger lets a trigger go at the quickest; common practice, no source")
     scale_u: float = setting(0.05, "share", "standard uncertainty of a controller's current scale as sold; makers quote 3 to 10 %; common practice, no source")
     charge_u: float = setting(0.03, "share", "standard uncertainty of charge put back: the charger's own 1 to 2 %, losses, and what was drawn outside the log; common practice, no source")
     same_limit_u: float = setting(0.02, "share", "over a limit only where it is passed by this: limits are held on average, and readings have noise")

@@ -89,10 +89,10 @@ def test_what_the_user_says_stands_and_doubt_is_none() -> None:
 
 
 def test_a_jump_may_have_come_anywhere_in_its_step_and_a_slope_may_not() -> None:
-    """200 A to nothing within one step of 0.1 s that takes 0.03 s of it: 200 * 0.07 / √12 A s by hand."""
+    """200 A to nothing within one step of 0.1 s that takes 0.03 s of it: 200 * 0.08 / √12 A s by hand."""
     time = np.arange(0.0, 10.0, 0.1)
     cut = drawn(log_of(time, np.where(time < 5.04, 200.0, 0.0)), S)
-    assert cut is not None and cut.charge_u == pytest.approx(200 * 0.07 / np.sqrt(12), rel=1e-6)
+    assert cut is not None and cut.charge_u == pytest.approx(200 * 0.08 / np.sqrt(12), rel=1e-6)
     slope = drawn(log_of(time, 20 * time), S)
     assert slope is not None and slope.charge_u < 0.01
     # a corner of 2 A a step: 2 * 0.1 / √120
@@ -101,7 +101,7 @@ def test_a_jump_may_have_come_anywhere_in_its_step_and_a_slope_may_not() -> None
 
 
 def test_a_jump_within_the_time_that_a_trigger_takes_leaves_nothing_open() -> None:
-    for step, wide in ((0.02, False), (0.04, True)):  # both sides of lift_takes_s, 0.03
+    for step, wide in ((0.02, False), (0.03, True)):  # both sides of lift_takes_s, 0.02
         time = np.arange(0.0, 4.0, step)
         found = drawn(log_of(time, np.where(time < 2.01, 200.0, 0.0)), S)
         assert found is not None and (found.charge_u > 0.1) == wide
