@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from speedlog.cli.forecast_passes import Source
     from speedlog.settings.forecast import ForecastSettings
     from speedlog.vehicle.carfile import CarFile
-    from speedlog.vehicle.forecast import Known, Plan
+    from speedlog.vehicle.plan import Known, Plan
     from speedlog.vehicle.target import Told
 
 
@@ -58,8 +58,9 @@ def forecast(
 
     Example: speedlog forecast car.toml --from 12 14 17 --set current_limit="320 A" run_up="600 m" --target "205 mph"
     """
+    from speedlog.cli.forecast_json import as_json
     from speedlog.cli.forecast_passes import read_passes
-    from speedlog.cli.forecast_text import as_json, in_words
+    from speedlog.cli.forecast_text import in_words
     from speedlog.cli.output import write_json, write_text
     from speedlog.report.numbers import speed_unit
     from speedlog.units import parse_quantity
@@ -119,8 +120,9 @@ def begin(file: CarFile, sources: Sequence[Source], settings: ForecastSettings) 
     """The fitted car, and a plan like its last pass."""
     from speedlog.physics.air import standard_density
     from speedlog.vehicle.fit import fit
-    from speedlog.vehicle.forecast import Known, Makers, Plan, known_from
+    from speedlog.vehicle.forecast import known_from
     from speedlog.vehicle.observed import observe
+    from speedlog.vehicle.plan import Known, Makers, Plan
     from speedlog.vehicle.stopping import braking
 
     stated = file.makers
@@ -157,7 +159,7 @@ def begin(file: CarFile, sources: Sequence[Source], settings: ForecastSettings) 
 
 
 def _like_last(file: CarFile, source: Source, last: Any, settings: ForecastSettings) -> Plan:
-    from speedlog.vehicle.forecast import Plan
+    from speedlog.vehicle.plan import Plan
 
     seen = last.observed
     run_up, trap = file.number("run_up"), file.number("trap_length")
@@ -168,10 +170,10 @@ def _like_last(file: CarFile, source: Source, last: Any, settings: ForecastSetti
     room, course = file.number("runway_after_trap"), source.course
     if room is None and course is not None:
         room = course.room_m(bool(source.found.outbound))
-    heat = seen.motor_temp_c
+    motor, box = seen.motor_temp_c, seen.controller_temp_c
     return Plan(
         run_up, trap, last.head_mps, last.head_u_mps, seen.density_kgm3, seen.density_share_u, room,
-        motor_start_c=None if heat is None else heat[0],
+        motor_start_c=None if motor is None else motor[0], controller_start_c=None if box is None else box[0],
     )  # fmt: skip
 
 

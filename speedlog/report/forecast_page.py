@@ -16,7 +16,7 @@ from speedlog.report.numbers import DIGITS, as_html, speed_unit, write_number
 from speedlog.report.plain_chart import Frame, around, nice_step, speed_axis, text_at
 from speedlog.report.wording import SAFETY
 from speedlog.units import Unit
-from speedlog.vehicle.forecast import Known
+from speedlog.vehicle.plan import Known
 from speedlog.vehicle.target import KNOBS, Sweep, Told
 
 Array = NDArray[np.float64]

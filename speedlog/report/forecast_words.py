@@ -10,8 +10,8 @@ from speedlog.results_car import Stopping
 from speedlog.results_quantity import Quantity95
 from speedlog.settings.forecast import ForecastSettings
 from speedlog.units import find_unit
-from speedlog.vehicle.forecast import Forecast, Known
-from speedlog.vehicle.target import KNOBS, Given, Way, not_entered
+from speedlog.vehicle.plan import Forecast, Known, Makers
+from speedlog.vehicle.target import KNOBS, Given, Way, held, not_entered, not_told
 
 TITLE = "Forecast"
 CAUTION = (
@@ -24,7 +24,9 @@ KEYS = {
 }  # fmt: skip
 WAYS = {"current_limit": "Current limit", "run_up": "Run-up", "gear_ratio": "Gear ratio"}
 GIVES = {
-    "motor": "the motor's temperature passes its maker's limit", "cell": "the cells fall below the lowest voltage",
+    "motor": "the motor's temperature passes its maker's limit",
+    "controller": "the controller's temperature passes its maker's limit",
+    "cell": "the cells fall below the lowest voltage",
     "c_rate": "the pack gives more than its maker's C-rate", "tyre_g": "the tread passes its limit in g",
     "tyre_rpm": "the wheel passes its limit in rpm", "traction": "traction limits more than half of the run-up",
     "runway": "the stopping distance doesn't fit before the runway's end",
@@ -36,12 +38,15 @@ LIMITS = {
 LEARNED = 0.2  # narrowed by less than this, the logs told nothing of a number
 
 
-def checked(known: Known) -> str:
-    """First of all: which makers' limits were not entered, so were not checked."""
+def checked(told: Forecast, known: Known) -> str:
+    """First of all: which makers' limits were not entered, so were not checked; and which nothing tells of."""
     missing = [KEYS[key] for key in not_entered(known.makers)]
-    if not missing:
-        return "Every maker's limit was entered and is checked."
-    return f"Not checked, as the maker's limit was not entered: {', '.join(missing)}."
+    said = []
+    if missing:
+        said.append(f"Not checked, as the maker's limit was not entered: {', '.join(missing)}.")
+    for key, why in not_told(told, known.makers):
+        said.append(f"Not checked, though the maker's limit was entered: {KEYS[key]} ({why}).")
+    return " ".join(said) if said else "Every maker's limit was entered and is checked."
 
 
 def speed(found: Quantity95) -> str:
@@ -49,13 +54,23 @@ def speed(found: Quantity95) -> str:
 
 
 def plainly(found: Quantity95, unit: str, digits: int) -> str:
-    return f"{found.value:.{digits}f} {unit}, 95 % {found.low:.{digits}f} to {found.high:.{digits}f}"
+    """A figure with its interval; more digits where the interval would else have none."""
+    while digits < 4 and 0 < found.high - found.low < 10.0**-digits:
+        digits += 1
+    value, low, high = (_number(end, digits) for end in (found.value, found.low, found.high))
+    return f"{value} {unit}, 95 % {low} to {high}"
 
 
-def rows(told: Forecast) -> list[tuple[str, str]]:
-    """(what, figure) of everything that is forecast; what can't be told, with the reason."""
+def _number(value: float, digits: int) -> str:
+    """ "19,461": thousands apart, no minus before a zero."""
+    return f"{round(value, digits) + 0.0:,.{digits}f}"
+
+
+def rows(told: Forecast, makers: Makers) -> list[tuple[str, str]]:
+    """(what, figure) of everything that is forecast, against its limit; what can't be told, with the reason."""
+    stop = ("Stopping distance", stopping(told.stopping))
     if told.trap_mps is None:
-        return [("Trap speed", f"none: {told.why_not.get('trap_mps', '')}")]
+        return [("Trap speed", f"none: {told.why_not['trap_mps']}"), stop]
     table = [("Trap speed", speed(told.trap_mps))]
     if told.exit_mps is not None:
         table.append(("At the trap's exit", speed(told.exit_mps)))
@@ -63,30 +78,61 @@ def rows(told: Forecast) -> list[tuple[str, str]]:
         table.append(("Acceleration there", plainly(told.exit_accel_mps2, "m/s²", 1)))
     if told.terminal_mps is not None:
         table.append(("With endless run-up", speed(told.terminal_mps)))
-    for name, label, unit, digits in (
-        ("peak_current_a", "Highest pack current", "A", 0), ("c_rate", "Which is, of the capacity", "C", 0),
-        ("lowest_cell_v", "Lowest cell voltage", "V", 2), ("motor_peak_c", "Motor, highest", "°C", 0),
-        ("wheel_rpm", "Wheel turns", "rpm", 0), ("tread_g", "Tread acceleration", "g", 0),
-    ):  # fmt: skip
+    for name, label, unit, digits, limit in (
+        ("peak_current_a", "Highest pack current", "A", 0, None),
+        ("c_rate", "Which is, of the capacity", "C", 0, makers.pack_c_rate),
+        ("lowest_cell_v", "Lowest cell voltage", "V", 2, makers.lowest_cell_v),
+        ("motor_peak_c", "Motor, highest", "°C", 0, makers.motor_c),
+        ("controller_peak_c", "Controller, highest", "°C", 0, makers.controller_c),
+        ("wheel_rpm", "Wheel turns", "rpm", 0, makers.tyre_rpm),
+        ("tread_g", "Tread acceleration", "g", 0, makers.tyre_g),
+    ):
         value = getattr(told, name)
         if value is not None:
-            table.append((label, plainly(value, unit, digits)))
+            against = _against(value, limit, unit, digits, below=name == "lowest_cell_v")
+            table.append((label, plainly(value, unit, digits) + against))
         elif name in told.why_not:
             table.append((label, f"can't be told: {told.why_not[name]}"))
-    table.append(("Stopping distance", stopping(told.stopping)))
-    return table
+    return [*table, stop]
+
+
+def _against(found: Quantity95, limit: float | None, unit: str, digits: int, below: bool) -> str:
+    """How a figure stands to the maker's limit; "" where none was entered."""
+    if limit is None:
+        return ""
+    shown = f"{_number(limit, digits)} {unit}"
+    over = found.value < limit if below else found.value > limit
+    near = found.low < limit if below else found.high > limit
+    if over:
+        return f": {'under' if below else 'over'} the maker's limit, {shown}"
+    return (
+        f": its interval reaches past the maker's limit, {shown}"
+        if near
+        else f"; the maker's limit is {shown}"
+    )
 
 
 def stopping(found: Stopping) -> str:
     """The distance to a stand against the runway's end."""
+    end = (
+        "runway end not given"
+        if found.room_m is None
+        else f"the runway's end is {found.room_m:.0f} m after the trap"
+    )
     if found.distance_m is None:
-        return f"can't be told: {found.why_not.get('', 'no braking was logged')}"
+        return f"can't be told: {next(iter(found.why_not.values()), 'no braking was logged')}; {end}"
     text = f"{plainly(found.distance_m, 'm', 0)}, from the trap's exit, braked as logged"
-    if found.room_m is None:
-        return f"{text}; runway end not given"
-    if not found.fits:
-        return f"{text}: doesn't fit before the runway's end, {found.room_m:.0f} m after the trap"
-    return f"{text}; the runway's end is {found.room_m:.0f} m after the trap"
+    return f"{text}: doesn't fit, {end}" if found.fits is False else f"{text}; {end}"
+
+
+def stop_briefly(found: Stopping) -> str:
+    """The same beside other figures: "stops in 336 to 615 m, doesn't fit"."""
+    if found.distance_m is None:
+        return "stopping distance can't be told"
+    text = f"stops in {found.distance_m.value:.0f} m, 95 % {found.distance_m.low:.0f} to {found.distance_m.high:.0f}"
+    if found.fits is None:
+        return f"{text}, runway end not given"
+    return text if found.fits else f"{text}: doesn't fit"
 
 
 def setting(key: str, value: float) -> str:
@@ -98,23 +144,31 @@ def setting(key: str, value: float) -> str:
     return f"{shown:.{digits}f} {knob.symbol}".strip()
 
 
-def way(found: Way, target_mps: float) -> str:
-    """One way to the target, and what gives first on it."""
+def way(found: Way, target_mps: float, known: Known) -> str:
+    """One way to the target: what gives first on it, and the stopping distance at its end."""
     head = f"{WAYS[found.key]}: from {setting(found.key, found.now)}"
-    first = (
-        f" What gives first: {given(found, found.gives[0])}."
-        if found.gives
-        else " None of the limits entered is met on the way."
-    )
-    if found.needed is None or found.forecast is None or found.forecast.trap_mps is None:
-        best = "" if found.best_mps is None else f"; the most is {mps(found.best_mps)}"
-        return f"{head}, nothing within reach brings {mps(target_mps)}{best}.{first}"
-    told = found.forecast.trap_mps
-    runway = found.forecast.stopping
-    text = f"{head} to {setting(found.key, found.needed)} (then 95 % {num(told.low)} to {mps(told.high)})."
-    if runway.fits is False and not any(item.what == "runway" for item in found.gives):
-        first += " The stopping distance doesn't fit before the runway's end."
-    return text + first
+    told, trap = found.forecast, None if found.forecast is None else found.forecast.trap_mps
+    first = _first(found, told, known)
+    if told is None or trap is None:
+        return f"{head}, nothing within reach gets the car through the trap. {first}"
+    then = f"95 % {num(trap.low)} to {mps(trap.high)}; {stop_briefly(told.stopping)}"
+    if found.needed is None:
+        at = setting(found.key, found.best_at or found.now)
+        most = f"the most is {mps(trap.value)} at {at} ({then})"
+        return f"{head}, nothing within reach brings {mps(target_mps)}; {most}. {first}"
+    return f"{head} to {setting(found.key, found.needed)} (then {then}). {first}"
+
+
+def _first(found: Way, told: Forecast | None, known: Known) -> str:
+    """What gives first; where nothing does, what that was held against."""
+    if found.gives:
+        first, *later = [given(found, item) for item in found.gives]
+        return f"What gives first: {first}." + (f" Then: {'; '.join(later)}." if later else "")
+    names = [] if told is None else [KEYS[key] for key in held(told, known.makers)]
+    names.append("traction")
+    if told is not None and told.stopping.fits is not None:
+        names.append("the runway's end")
+    return f"Nothing gives on the way, of what was checked: {', '.join(names)}."
 
 
 def given(found: Way, item: Given) -> str:

@@ -14,7 +14,7 @@ from typing import Any
 from speedlog.errors import SpeedlogError, plain
 from speedlog.units import Kind, find_unit, parse_quantity
 from speedlog.vehicle.car import PARTS, Car
-from speedlog.vehicle.forecast import Makers
+from speedlog.vehicle.plan import Makers
 
 _BIGGEST_BYTES = 200_000
 _KINDS: Mapping[str, Kind] = {

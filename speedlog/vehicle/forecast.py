@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import Literal
 
 import numpy as np
 
@@ -20,6 +21,7 @@ from speedlog.results_quantity import NORMAL_95, Quantity95
 from speedlog.settings.forecast import ForecastSettings
 from speedlog.vehicle.car import PART, Array, Car
 from speedlog.vehicle.fit import LEARNED, Fitted, _value
+from speedlog.vehicle.plan import Curve, Forecast, Known, Makers, Plan
 from speedlog.vehicle.simulate import LIMITS, Lanes, Road, Runs, integrate, script
 from speedlog.vehicle.stopping import Braking, stopping
 
@@ -28,110 +30,23 @@ SCALED = frozenset(
 )  # what is set of these is as measured; the fit's factor stays on it
 
 
-@dataclass(frozen=True)
-class Makers:
-    """Limits that the user wrote, from the makers; None: not entered, so not checked."""
-
-    motor_c: float | None = None
-    controller_c: float | None = None
-    lowest_cell_v: float | None = None
-    pack_c_rate: float | None = None
-    tyre_g: float | None = None
-    tyre_rpm: float | None = None
-
-
-@dataclass(frozen=True)
-class Plan:
-    """A pass to come.
-
-    Attributes:
-        set: numbers of `Car` that are changed, by name; `cells` changes the pack as a whole.
-        run_up_m: from the launch to the first beam. trap_m: between the beams.
-        room_m: from the trap's exit to the runway's end, along this pass; None if not given.
-        motor_start_c: of the motor at the launch.
-    """
-
-    run_up_m: float
-    trap_m: float
-    head_mps: float = 0.0
-    head_u_mps: float = 0.4
-    density_kgm3: float = 1.2
-    density_share_u: float = 0.002
-    room_m: float | None = None
-    slope: float = 0.0
-    motor_start_c: float | None = None
-    set: Mapping[str, float] = field(default_factory=dict)
-    cells: int | None = None
-
-
-@dataclass(frozen=True)
-class Known:
-    """What a forecast starts from: the fitted car, or a car file alone, and what passes showed besides.
-
-    Attributes:
-        heating_k_per_a2s: rise of the motor's temperature over ∫(motor current)² dt, with its spread.
-        nearest: trap speeds of the fitted passes, to tell how far a forecast goes beyond them.
-    """
-
-    car: Car
-    fitted: Fitted | None = None
-    cells: int | None = None
-    capacity_ah: float | None = None
-    makers: Makers = field(default_factory=Makers)
-    braking: tuple[Braking, ...] = ()
-    heating_k_per_a2s: Quantity95 | None = None
-    nearest_mps: tuple[float, ...] = ()
-
-
-@dataclass(frozen=True, eq=False)
-class Curve:
-    """The run-up as forecast. Arrays (N,) over driven distance."""
-
-    travel_m: Array
-    speed_mps: Array
-    low_mps: Array
-    high_mps: Array
-    limit: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class Forecast:
-    """What a plan should bring; None with its reason in `why_not` where nothing tells."""
-
-    plan: Plan
-    trap_mps: Quantity95 | None
-    exit_mps: Quantity95 | None = None
-    exit_accel_mps2: Quantity95 | None = None
-    terminal_mps: Quantity95 | None = None
-    run_s: Quantity95 | None = None
-    motor_peak_c: Quantity95 | None = None
-    lowest_cell_v: Quantity95 | None = None
-    peak_current_a: Quantity95 | None = None
-    c_rate: Quantity95 | None = None
-    wheel_rpm: Quantity95 | None = None
-    tread_g: Quantity95 | None = None
-    charge_ah: Quantity95 | None = None
-    traction_share: float = 0.0
-    stopping: Stopping = field(default_factory=Stopping)
-    why_not: Mapping[str, str] = field(default_factory=dict)
-    curve: Curve | None = field(default=None, compare=False, repr=False)
-
-
-def heating(fitted: Fitted) -> Quantity95 | None:
-    """Kelvin of the motor's temperature for each A² s in the motor, from passes that logged it."""
+def heating(fitted: Fitted, part: Literal["motor", "controller"] = "motor") -> Quantity95 | None:
+    """Kelvin of a part's temperature for each A² s in the motor, from passes that logged it."""
     found = []
     for item in fitted.passes:
-        heat, after = item.observed.motor_temp_c, item.observed.facts.motor_temp_after_c
+        seen = item.observed
+        heat = seen.motor_temp_c if part == "motor" else seen.controller_temp_c
+        after = seen.facts.motor_temp_after_c if part == "motor" else None
         if heat is None or item.squared_a2s <= 0:
             continue
         rise = max(heat[1], after if after is not None else heat[1]) - heat[0]
         found.append(rise / item.squared_a2s)
-    if not found:
+    if not found or np.mean(found) <= 0:
         return None
     mean = float(np.mean(found))
     scatter = float(np.std(found, ddof=1)) if len(found) > 1 else 0.0
     # a degree of the log's step, air and idle time between passes: a tenth at least, common practice, no source
-    return Quantity95.spread(mean, math.hypot(max(scatter, 0.1 * mean), 0.0))
+    return Quantity95.spread(mean, max(scatter, 0.1 * mean))
 
 
 def changed(known: Known, plan: Plan, values: Mapping[str, float]) -> Car:
@@ -312,23 +227,20 @@ def _forecast(
     middle = float(part["trap"][0])
     if not math.isfinite(middle):
         why["trap_mps"] = "the car doesn't get through the trap within a minute"
-        return Forecast(plan, None, why_not=why)
+        none = Stopping(room_m=plan.room_m, why_not={"distance_m": why["trap_mps"]})
+        return Forecast(plan, None, why_not=why, stopping=none)
     beyond = min((abs(middle - speed) for speed in known.nearest_mps), default=0.0)
     like_u = math.hypot(settings.pass_share * middle, settings.model_growth * beyond)
     exit_mps = split_normal(part["exit"], like_u)
     assert exit_mps is not None
-    heat, hot = split_normal(part["heat"]), None
-    start = plan.motor_start_c
-    if known.heating_k_per_a2s is None:
-        why["motor_peak_c"] = "no pass logged the motor's temperature"
-    elif start is None:
-        why["motor_peak_c"] = "the motor's temperature at the launch was not given"
-    elif heat is not None:
-        rise = known.heating_k_per_a2s.value * heat.value
-        rel = math.hypot(
-            known.heating_k_per_a2s.standard_u / known.heating_k_per_a2s.value, heat.standard_u / heat.value
+    heat = split_normal(part["heat"])
+    hot = {
+        name: _hot(name, per, start, heat, why)
+        for name, per, start in (
+            ("motor", known.heating_k_per_a2s, plan.motor_start_c),
+            ("controller", known.controller_k_per_a2s, plan.controller_start_c),
         )
-        hot = Quantity95.spread(start + rise, rise * rel)
+    }
     cells = plan.cells or known.cells
     volts, amps = split_normal(part["volts"]), split_normal(part["amps"])
     if cells is None:
@@ -342,7 +254,8 @@ def _forecast(
         split_normal(part["exit_accel"]),
         split_normal(part["terminal"]),
         split_normal(part["run"]),
-        hot,
+        hot["motor"],
+        hot["controller"],
         volts.scaled(1 / cells) if cells and volts else None,
         amps,
         amps.scaled(1 / known.capacity_ah) if known.capacity_ah and amps else None,
@@ -354,6 +267,20 @@ def _forecast(
         why,
         _curve(runs, cut, like_u) if curves else None,
     )
+
+
+def _hot(
+    name: str, per: Quantity95 | None, start: float | None, heat: Quantity95 | None, why: dict[str, str]
+) -> Quantity95 | None:
+    """Highest temperature of a part: it begins at `start`, and each A² s in the motor warms it by `per`."""
+    if per is None:
+        why[f"{name}_peak_c"] = f"no pass logged how the {name} warms"
+    elif start is None:
+        why[f"{name}_peak_c"] = f"the {name}'s temperature at the launch was not given"
+    elif heat is not None:
+        rel = math.hypot(per.standard_u / per.value, heat.standard_u / heat.value)
+        return Quantity95.spread(start + per.value * heat.value, per.value * heat.value * rel)
+    return None
 
 
 def _curve(runs: Runs, cut: slice, like_u: float) -> Curve:
@@ -391,5 +318,6 @@ def known_from(fitted: Fitted, braked: Sequence[Braking], makers: Makers | None 
             facts.motor_limit_c, facts.controller_limit_c, facts.lowest_cell_v, facts.pack_limit_c_rate,
             facts.tyre_limit_g, facts.tyre_limit_rpm,
         ),
-        braking=tuple(braked), heating_k_per_a2s=heating(fitted), nearest_mps=tuple(v for v in speeds if v is not None),
+        braking=tuple(braked), heating_k_per_a2s=heating(fitted),
+        controller_k_per_a2s=heating(fitted, "controller"), nearest_mps=tuple(v for v in speeds if v is not None),
     )  # fmt: skip

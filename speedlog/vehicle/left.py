@@ -14,8 +14,9 @@ from speedlog.vehicle.car import Car
 from speedlog.vehicle.coast import coast_of, road_load, run_up_load
 from speedlog.vehicle.facts import CarFacts
 from speedlog.vehicle.fit import Fitted, FittedPass, fit
-from speedlog.vehicle.forecast import Plan, draw_runs, known_from, split_normal, terminal
+from speedlog.vehicle.forecast import draw_runs, known_from, split_normal, terminal
 from speedlog.vehicle.observed import observe
+from speedlog.vehicle.plan import Plan
 from speedlog.vehicle.simulate import LIMITS
 from speedlog.vehicle.stopping import braking, stopping
 

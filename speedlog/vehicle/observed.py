@@ -76,6 +76,7 @@ class Observed:
     rest_v: float | None
     current_of: str = "pack"
     motor_temp_c: tuple[float, float] | None = None  # before the launch, highest
+    controller_temp_c: tuple[float, float] | None = None
     assumed: tuple[str, ...] = field(default=())
     launch_along_m: float = 0.0
 
@@ -115,7 +116,8 @@ def observe(
         density, density_u, -1 if found.outbound is False else 1, *beams,
         trap.estimate_mps if known and trap else None,
         (trap.interval95_mps[1] - trap.interval95_mps[0]) / 3.92 if known and trap and trap.interval95_mps else None,
-        _rest(log, start, facts), facts.current_of or "pack", _temperatures(log, start), tuple(assumed),
+        _rest(log, start, facts), facts.current_of or "pack", _temperatures(log, start, "motor_temp_c"),
+        _temperatures(log, start, "controller_temp_c"), tuple(assumed),
         float(np.interp(start, trace.time_s, trace.along_m)),
     )  # fmt: skip
 
@@ -286,8 +288,9 @@ def _rest(log: LoggerTrace | None, start: float, facts: CarFacts) -> float | Non
     return None
 
 
-def _temperatures(log: LoggerTrace | None, start: float) -> tuple[float, float] | None:
-    heat = None if log is None else log.channels.get("motor_temp_c")
+def _temperatures(log: LoggerTrace | None, start: float, name: str) -> tuple[float, float] | None:
+    """(before the launch, highest) °C of a channel."""
+    heat = None if log is None else log.channels.get(name)
     if log is None or heat is None or not np.isfinite(heat).any():
         return None
     before = heat[(log.time_s <= start + 0.3) & np.isfinite(heat)]

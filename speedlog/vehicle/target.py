@@ -10,7 +10,8 @@ import numpy as np
 
 from speedlog.settings.forecast import ForecastSettings
 from speedlog.units import Kind
-from speedlog.vehicle.forecast import Forecast, Known, Makers, Plan, forecast, forecasts
+from speedlog.vehicle.forecast import forecast, forecasts
+from speedlog.vehicle.plan import Forecast, Known, Makers, Plan
 
 
 @dataclass(frozen=True)
@@ -41,7 +42,7 @@ KNOBS: Mapping[str, Knob] = MappingProxyType(
 )
 _HOME = 15  # place in a grid at which the knob stands as it is
 SOUGHT = ("current_limit", "run_up", "gear_ratio")  # what a target is looked for with
-GIVES = ("motor", "cell", "c_rate", "tyre_g", "tyre_rpm", "traction", "runway")
+GIVES = ("motor", "controller", "cell", "c_rate", "tyre_g", "tyre_rpm", "traction", "runway")
 
 
 def value_of(known: Known, plan: Plan, key: str) -> float | None:
@@ -79,8 +80,9 @@ class Way:
     """One way to a target.
 
     Attributes:
-        needed: value of the knob that reaches it; None where none in reach does, with the best in `best_mps`.
-        forecast: there. gives: limits met on the way, the first first.
+        needed: value of the knob that reaches it; None where none in reach does.
+        best_mps, best_at: the most within reach, and the value of the knob there.
+        forecast: at `needed`, else at `best_at`. gives: limits met on the way, the first first.
     """
 
     key: str
@@ -89,6 +91,7 @@ class Way:
     best_mps: float | None
     forecast: Forecast | None
     gives: tuple[Given, ...] = ()
+    best_at: float | None = None
 
 
 def ways_to(known: Known, plan: Plan, target_mps: float, settings: ForecastSettings) -> tuple[Way, ...]:
@@ -122,18 +125,22 @@ def _way(
     best = float(np.nanmax(speeds)) if np.isfinite(speeds).any() else None
     if not len(crossings):
         aim = int(np.nanargmax(speeds)) if best is not None else home
-        return Way(key, float(grid[home]), None, best, None, _gives(known, grid, found, home, aim, wide))
+        at = None if best is None else float(grid[aim])
+        most = None if at is None else forecast(known, with_value(plan, key, at), settings)
+        gives = _gives(known, grid, found, home, aim, wide)
+        return Way(key, float(grid[home]), None, best, most, gives, at)
     k = int(min(crossings, key=lambda at: abs(at + 0.5 - home)))
     share = (target - speeds[k]) / (speeds[k + 1] - speeds[k]) if speeds[k + 1] != speeds[k] else 0.0
     needed = float(grid[k] + share * (grid[k + 1] - grid[k]))
     there = forecast(known, with_value(plan, key, needed), settings)
     aim = k + 1 if k >= home else k
-    gives = [
+    gives = tuple(
         item
         for item in _gives(known, grid, found, home, aim, wide)
         if (item.at - needed) * (needed - grid[home]) <= 0
-    ]
-    return Way(key, float(grid[home]), needed, best, there, tuple(gives))
+    )
+    best_at = float(grid[int(np.nanargmax(speeds))])
+    return Way(key, float(grid[home]), needed, best, there, gives, best_at)
 
 
 def _gives(
@@ -168,6 +175,7 @@ def limits_of(told: Forecast, makers: Makers, wide: float = 1.0) -> list[tuple[s
         return None if found is None else float(found.value)  # type: ignore[attr-defined]
 
     row("motor", middle(lambda item: item.motor_peak_c), makers.motor_c)
+    row("controller", middle(lambda item: item.controller_peak_c), makers.controller_c)
     row("cell", middle(lambda item: item.lowest_cell_v), makers.lowest_cell_v, below=True)
     row("c_rate", middle(lambda item: item.c_rate), makers.pack_c_rate)
     row("tyre_g", middle(lambda item: item.tread_g), makers.tyre_g)
@@ -180,18 +188,39 @@ def limits_of(told: Forecast, makers: Makers, wide: float = 1.0) -> list[tuple[s
     return rows
 
 
+# key of CAR.toml, field of `Makers`, field of `Forecast` that is held against it
+_HELD = (
+    ("motor_limit", "motor_c", "motor_peak_c"), ("controller_limit", "controller_c", "controller_peak_c"),
+    ("lowest_cell", "lowest_cell_v", "lowest_cell_v"), ("pack_limit_c_rate", "pack_c_rate", "c_rate"),
+    ("tyre_limit", "tyre_g", "tread_g"), ("tyre_limit_rpm", "tyre_rpm", "wheel_rpm"),
+)  # fmt: skip
+_TYRE = ("tyre_limit", "tyre_limit_rpm")
+
+
 def not_entered(makers: Makers) -> tuple[str, ...]:
     """Makers' limits that nobody entered, so that nothing was checked against them; their keys."""
-    keys = {
-        "motor_limit": makers.motor_c, "controller_limit": makers.controller_c, "lowest_cell": makers.lowest_cell_v,
-        "pack_limit_c_rate": makers.pack_c_rate, "tyre_limit": makers.tyre_g, "tyre_limit_rpm": makers.tyre_rpm,
-    }  # fmt: skip
-    missing = [key for key, value in keys.items() if value is None]
-    if (
-        "tyre_limit" not in missing or "tyre_limit_rpm" not in missing
-    ):  # either tells how fast the tyre may turn
-        missing = [key for key in missing if key not in ("tyre_limit", "tyre_limit_rpm")]
+    missing = [key for key, limit, _ in _HELD if getattr(makers, limit) is None]
+    if not all(key in missing for key in _TYRE):  # either tells how fast the tyre may turn
+        missing = [key for key in missing if key not in _TYRE]
     return tuple(missing)
+
+
+def not_told(told: Forecast, makers: Makers) -> tuple[tuple[str, str], ...]:
+    """(key, why) of makers' limits that were entered, but nothing is forecast to hold against them."""
+    return tuple(
+        (key, told.why_not.get(name, "it can't be told"))
+        for key, limit, name in _HELD
+        if getattr(makers, limit) is not None and getattr(told, name) is None
+    )
+
+
+def held(told: Forecast, makers: Makers) -> tuple[str, ...]:
+    """Keys of the makers' limits that the forecast is held against."""
+    return tuple(
+        key
+        for key, limit, name in _HELD
+        if getattr(makers, limit) is not None and getattr(told, name) is not None
+    )
 
 
 @dataclass(frozen=True)

@@ -16,8 +16,9 @@ from speedlog.results_quantity import Quantity95
 from speedlog.settings.forecast import ForecastSettings
 from speedlog.vehicle.car import Car
 from speedlog.vehicle.fit import Fitted, fit
-from speedlog.vehicle.forecast import Known, Plan, forecast, forecasts, known_from
+from speedlog.vehicle.forecast import forecast, forecasts, known_from
 from speedlog.vehicle.observed import observe
+from speedlog.vehicle.plan import Known, Plan
 from speedlog.vehicle.simulate import Road, run_up
 from speedlog.vehicle.stopping import braking
 from tests.benchmarks.forecast_days import Day, drawn_day

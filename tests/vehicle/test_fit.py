@@ -17,8 +17,8 @@ from speedlog.errors import SpeedlogError
 from speedlog.settings.forecast import ForecastSettings
 from speedlog.vehicle.car import Car
 from speedlog.vehicle.fit import Fitted, fit, likeliest, throttle_shape
-from speedlog.vehicle.forecast import Known
 from speedlog.vehicle.observed import Channel, observe
+from speedlog.vehicle.plan import Known
 from tests.benchmarks.forecast import Outcome, outcome
 from tests.benchmarks.forecast_days import drawn_day
 

@@ -10,7 +10,8 @@ import pytest
 from speedlog.results_quantity import Quantity95
 from speedlog.settings.forecast import ForecastSettings
 from speedlog.vehicle.car import Car
-from speedlog.vehicle.forecast import Known, Makers, Plan, draws, forecast
+from speedlog.vehicle.forecast import draws, forecast
+from speedlog.vehicle.plan import Known, Makers, Plan
 from speedlog.vehicle.stopping import Braking
 from speedlog.vehicle.target import KNOBS, not_entered, sweep, value_of, ways_to, with_value
 
