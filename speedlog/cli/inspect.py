@@ -11,6 +11,7 @@ import typer
 from speedlog.errors import SpeedlogError, plain
 
 if TYPE_CHECKING:
+    from speedlog.cli.inspect_at import Zone
     from speedlog.importers import ReadOptions
     from speedlog.samples import Recording
     from speedlog.units import Quantity
@@ -35,28 +36,62 @@ def inspect(
         str | None,
         typer.Option("--trap-length", help='With --target: the trap, "30 m" (taken if not given).'),
     ] = None,
+    at: Annotated[
+        str | None,
+        typer.Option(
+            "--at",
+            metavar="TIME",
+            help='The lines behind an epoch: 14:03:22.4 (UTC, or by --course), "12.4 s" without a clock.',
+        ),
+    ] = None,
+    course: Annotated[
+        Path | None,
+        typer.Option("--course", metavar="COURSE.toml", help="With --at: times in the course's time zone."),
+    ] = None,
 ) -> None:
     """What is in a file: format, rate, span, columns, faults, rejected lines.
 
     Example: speedlog inspect gps.nmea controller.csv
 
     Whether its logger would do at a speed: speedlog inspect gps.nmea --target "205 mph" --trap-length "30 m"
-    """
-    from speedlog.cli.output import write_json
-    from speedlog.importers import ReadOptions, read_all
 
-    wanted = _wanted(target, trap_length)
-    found = []
-    for path in files:
-        for recording in read_all(path, ReadOptions(columns=columns)):
-            found.append(describe_recording(recording))
-            if wanted is not None:
-                found[-1]["suits"] = _suits(recording, wanted)
+    The lines behind a number: speedlog inspect gps.nmea --at 14:03:22.4
+    """
+    from dataclasses import replace
+
+    from speedlog.cli.inspect_at import trace_json
+    from speedlog.cli.output import write_json
+    from speedlog.importers import ReadOptions, open_logs
+
+    wanted, zone = _wanted(target, trap_length), _zone(at, course)
+    options, found = ReadOptions(columns=columns), []
+    for log in (log for path in files for log in open_logs(path, options)):
+        recording = replace(log.recording, warnings=(*log.recording.warnings, *log.notes))
+        found.append(describe_recording(recording))
+        if wanted is not None:
+            found[-1]["suits"] = _suits(recording, wanted)
+        if at is not None and zone is not None:
+            found[-1]["at"] = trace_json(log.source, recording, at, zone, options)
     if json_out is not None:
         write_json(json_out, {"recordings": found}, inputs=files)
     if json_out is None or str(json_out) != "-":
         for item in found:
             print(_in_words(item))
+
+
+def _zone(at: str | None, course: Path | None) -> Zone | None:
+    """The clock by which `--at` is meant; None without it."""
+    from speedlog.cli.inspect_at import zone_of
+
+    if at is None:
+        if course is not None:
+            raise SpeedlogError("--course goes with --at", todo="Add --at 14:03:22.4.")
+        return None
+    if course is None:
+        return zone_of(None)
+    from speedlog.course.coursefile import Course
+
+    return zone_of(Course.load(course).time_zone)
 
 
 @dataclass(frozen=True)
@@ -180,6 +215,7 @@ def _faults(recording: Recording) -> list[dict[str, Any]]:
 
 
 def _in_words(item: dict[str, Any]) -> str:
+    from speedlog.cli.inspect_at import trace_words
     from speedlog.units import find_unit
 
     mph, kmh = find_unit("mph", "speed"), find_unit("km/h", "speed")
@@ -196,6 +232,8 @@ def _in_words(item: dict[str, Any]) -> str:
         lines.append(
             f"  highest reading: {mph.from_si(top):.1f} mph, {kmh.from_si(top):.1f} km/h, {top:.2f} m/s"
         )
+    if "at" in item:
+        return "\n".join([lines[0], *trace_words(item["at"])])
     lines += [f"  fault: {plain(fault['detail'], 300)}" for fault in item["faults"]]
     lines += [f"  warning: {plain(text, 300)}" for text in item["warnings"]]
     lines += [f"  rejected: line {no['line']}: {plain(no['reason'], 160)}" for no in item["rejects"][:5]]

@@ -77,11 +77,11 @@ def read(source: Source, options: ReadOptions = ReadOptions()) -> Recording:  # 
 
 def _epochs(data: bytes) -> tuple[EpochColumns, _Tally]:
     """The epochs of a log, and what was counted on the way."""
-    tally, checked = _Tally(), _writes_checksums(data)
+    tally, checked = _Tally(), writes_checksums(data)
 
-    def read_found(found: Found, line: int) -> SentenceFields | None:
+    def read_or_reject(found: Found, line: int) -> SentenceFields | None:
         try:
-            fields = _read_found(found, checked)
+            fields = read_found(found, checked)
         except SentenceError as reason:
             tally.reject(line, f"{found.text[1:6]}: {reason}")
             return None
@@ -90,7 +90,7 @@ def _epochs(data: bytes) -> tuple[EpochColumns, _Tally]:
             tally.count(fields)
         return fields
 
-    sentences = read_sentences(data, read_found)
+    sentences = read_sentences(data, read_or_reject)
     epochs, tally.untimed_places = join_sentences(data, sentences)
     tally.years = _years(sentences)
     return epochs, tally
@@ -111,7 +111,7 @@ def _years(sentences: Sentences) -> dict[int, int]:
     return {year % 100: year for _, year in sorted(found)}
 
 
-def _writes_checksums(data: bytes) -> bool:
+def writes_checksums(data: bytes) -> bool:
     """Whether this log writes checksums: then a sentence without one has been cut."""
     with_it = without = 0
     for found in find_sentences(data):
@@ -122,7 +122,12 @@ def _writes_checksums(data: bytes) -> bool:
     return with_it >= without
 
 
-def _read_found(found: Found, checked: bool) -> SentenceFields | None:
+def read_found(found: Found, checked: bool) -> SentenceFields | None:
+    """Read one sentence of a log that writes checksums, or doesn't.
+
+    Raises:
+        SentenceError: see `read_sentence`; cut short.
+    """
     if found.end == "cut" or (checked and found.end == "line"):
         raise SentenceError("cut short")
     return read_sentence(found.text)

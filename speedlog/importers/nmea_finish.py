@@ -20,7 +20,8 @@ UNKNOWN_DAY = int(np.iinfo(np.int32).min)
 EPOCH_NUMBERS = (
     "lat_deg", "lon_deg", "alt_m", "speed_mps", "track_deg", "vtg_speed_mps", "vtg_track_deg", "hdop", "satellites",
 )  # fmt: skip
-_NO_HDOP = 99.0  # receivers write 99.9 or 99.99 for "none"
+NO_HDOP = 99.0  # receivers write 99.9 or 99.99 for "none"
+VTG_LEADS = "speeds (VTG) stand before their positions, as the motion shows: taken so"
 
 
 @dataclass(eq=False)
@@ -62,7 +63,7 @@ def finished(
     values: dict[str, NDArray[Any]] = {
         name: found[name] for name in ("lat_deg", "lon_deg", "alt_m", "satellites")
     }
-    values["hdop"] = np.where(found["hdop"] < _NO_HDOP, found["hdop"], math.nan)
+    values["hdop"] = np.where(found["hdop"] < NO_HDOP, found["hdop"], math.nan)
     warnings = _add_motion(found, times, values, settings)
     values["cn0_dbhz"] = found["cn0_dbhz"]
     values["fix"] = epochs.fix[rows]
@@ -100,7 +101,7 @@ def _add_motion(
         if leads:
             vtg_speed = np.concatenate([[math.nan], vtg_speed[:-1]])
             vtg_track = np.concatenate([[math.nan], vtg_track[:-1]])
-            warnings.append("speeds (VTG) stand before their positions, as the motion shows: taken so")
+            warnings.append(VTG_LEADS)
         elif leads is None:
             warnings.append("speeds (VTG) have no time of their own: taken for the position before them")
     values["speed_mps"] = np.where(np.isnan(speed), vtg_speed, speed)

@@ -38,7 +38,9 @@ _ROW_KINDS = frozenset({"RMC", "GGA", "GLL", "GNS"})
 
 
 @dataclass(slots=True)
-class _Epoch:
+class Epoch:
+    """An epoch while sentences come in; NaN or None where none has said anything yet."""
+
     time_ns: int
     line: int
     is_row: bool = False
@@ -64,25 +66,27 @@ class Epochs:
     """Epochs growing as sentences come in, in file order."""
 
     def __init__(self) -> None:
-        self._all: list[_Epoch] = []
-        self._at_hand: _Epoch | None = None
+        self._all: list[Epoch] = []
+        self._at_hand: Epoch | None = None
         self._dimension: int | None = None
         self.untimed_places = 0
 
-    def add(self, fields: SentenceFields, line: int) -> None:
-        """Put a sentence into its epoch."""
+    def add(self, fields: SentenceFields, line: int) -> Epoch | None:
+        """Put a sentence into its epoch, which is returned; None where it has none."""
         if fields.kind in ("VTG", "GSA", "GSV"):
-            self._add_untimed(fields)
-        elif fields.time_ns is not None and fields.kind != "GST":
+            return self._add_untimed(fields)
+        if fields.time_ns is not None and fields.kind != "GST":
             epoch = self._epoch_of(fields, fields.time_ns, line)
             _fill(epoch, fields)
             if fields.kind in _ROW_KINDS:
                 epoch.is_row, self._at_hand = True, epoch
                 epoch.dimension = epoch.dimension or self._dimension
-        elif not math.isnan(fields.lat_deg) and fields.quality is not Quality.NONE:
+            return epoch
+        if not math.isnan(fields.lat_deg) and fields.quality is not Quality.NONE:
             self.untimed_places += 1
+        return None
 
-    def _epoch_of(self, fields: SentenceFields, time_ns: int, line: int) -> _Epoch:
+    def _epoch_of(self, fields: SentenceFields, time_ns: int, line: int) -> Epoch:
         """The recent epoch of this time, or a new one; a date alone (ZDA) is no row, but dates one."""
         who, dating = (fields.talker, fields.kind), None
         for epoch in reversed(self._all[-RECENT:]):
@@ -93,15 +97,15 @@ class Epochs:
                 return epoch
             if not epoch.is_row:
                 dating = epoch.date or dating
-        self._all.append(_Epoch(time_ns, line, seen={who}, date=dating, two_digit_year=dating is None))
+        self._all.append(Epoch(time_ns, line, seen={who}, date=dating, two_digit_year=dating is None))
         return self._all[-1]
 
-    def _add_untimed(self, fields: SentenceFields) -> None:
+    def _add_untimed(self, fields: SentenceFields) -> Epoch | None:
         if fields.dimension is not None:
             self._dimension = fields.dimension
         epoch = self._at_hand
         if epoch is None:
-            return
+            return None
         if fields.kind == "VTG":
             epoch.vtg_speed_mps = _first(epoch.vtg_speed_mps, fields.speed_mps)
             epoch.vtg_track_deg = _first(epoch.vtg_track_deg, fields.track_deg)
@@ -111,6 +115,7 @@ class Epochs:
         else:
             for satellite, strength in fields.cn0:
                 epoch.cn0[satellite] = max(strength, epoch.cn0.get(satellite, 0.0))
+        return epoch
 
     @property
     def count(self) -> int:
@@ -143,7 +148,7 @@ def _first(one: float, other: float) -> float:
     return other if math.isnan(one) else one
 
 
-def _fill(epoch: _Epoch, fields: SentenceFields) -> None:
+def _fill(epoch: Epoch, fields: SentenceFields) -> None:
     if not math.isnan(fields.lat_deg) and fields.place_digits > epoch.place_digits:
         epoch.lat_deg, epoch.lon_deg = fields.lat_deg, fields.lon_deg
         epoch.place_digits = fields.place_digits
@@ -158,11 +163,11 @@ def _fill(epoch: _Epoch, fields: SentenceFields) -> None:
         epoch.date, epoch.two_digit_year = fields.date, fields.two_digit_year
 
 
-def _day(epoch: _Epoch) -> int:
+def _day(epoch: Epoch) -> int:
     return UNKNOWN_DAY if epoch.date is None else epoch.date.toordinal() - EPOCH_ORDINAL
 
 
-def _cn0(epoch: _Epoch) -> float:
+def _cn0(epoch: Epoch) -> float:
     """Mean of the strongest four satellites, NaN where none is tracked."""
     if not epoch.cn0:
         return math.nan
@@ -170,7 +175,7 @@ def _cn0(epoch: _Epoch) -> float:
     return sum(strongest) / len(strongest)
 
 
-def _fix(epoch: _Epoch) -> Fix:
+def _fix(epoch: Epoch) -> Fix:
     if math.isnan(epoch.lat_deg):
         return Fix.NONE
     worst = min(epoch.qualities.values(), default=Quality.SINGLE)

@@ -63,6 +63,18 @@ class LineNumbers:
         feed, back = raw == 10, raw == 13
         back[:-1] &= ~feed[1:]  # CR LF ends one line, not two
         self._ends = np.flatnonzero(feed | back)
+        self._size = len(data)
 
     def __call__(self, offset: int) -> int:
         return int(np.searchsorted(self._ends, offset, side="left")) + 1
+
+    @property
+    def count(self) -> int:
+        """How many lines there are, one without an end included."""
+        return len(self._ends) + 1
+
+    def start(self, line: int) -> int:
+        """The offset at which a line begins; the data's end beyond the last."""
+        if line <= 1:
+            return 0
+        return int(self._ends[line - 2]) + 1 if line <= self.count else self._size

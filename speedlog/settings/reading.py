@@ -31,6 +31,7 @@ class ReadSettings:
     rollover_before_year: int = setting(
         2010, "year", "a date 1024 weeks early: logs made since 2019 then show the years from 1999 on"
     )
+    at_intervals: float = setting(1.5, "own intervals", "inspect --at: farther from a time an epoch is another one's")
     header_search_lines: int = setting(300, "lines", "no preamble is longer; a log without a header is refused soon")
     sample_rows: int = setting(200, "rows", "first rows by which forms of cells are told; 8 s at 25 Hz")
     short_rows_share: float = setting(0.05, "share", "more short rows are the logger's habit, fewer are cut lines")

@@ -1,13 +1,18 @@
-"""`speedlog inspect --target`: what it says, what it writes, and one line for every mistake."""
+"""`speedlog inspect --target` and `--at`: what it says, what it writes, and one line for every mistake."""
 
 from __future__ import annotations
 
 import json
+import zipfile
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
+from speedlog.cli.inspect_at import asked_time, zone_of
 from speedlog.demo import sample_folder
+from speedlog.errors import SpeedlogError
+from speedlog.importers import read
 from tests.cli.test_main import mistake, run
 
 SAMPLES = sample_folder()
@@ -83,3 +88,121 @@ def test_a_controllers_log_has_no_speed_to_judge(tmp_path: Path) -> None:
     )
     assert "p02_controller.csv: holds no GNSS speed" in text
     assert not list(tmp_path.iterdir())  # nothing half-written
+
+
+# --at
+
+CONTROLLER = str(SAMPLES / "p02_controller.csv")
+
+
+def said(*words: str) -> str:
+    done = run("inspect", *words)
+    assert done.returncode == 0, done.stderr
+    return done.stdout.decode("utf-8")
+
+
+def test_the_lines_behind_an_epoch_in_utc_and_in_the_courses_zone() -> None:
+    """Line 657 of the file, read with an editor; 131.199 kn are 67.4946 m/s, 150.98 mph (by hand)."""
+    text = said(FAST, "--at", "09:12:18.4")
+    assert "the epoch nearest 09:12:18.4: 2026-08-22 09:12:18.400 UTC\n" in text
+    assert "67.4945967 m/s (150.98 mph)" in text and 'line 657, RMC field 7 "131.199", kn × 1852/3600' in text
+    assert "\n    658  $GNGGA,091218.40," in text
+    local = said(FAST, "--at", "10:12:18.4", "--course", str(SAMPLES / "course.toml"))  # British Summer Time
+    assert "2026-08-22 10:12:18.400 Europe/London\n" in local and 'line 657, RMC field 7 "131.199"' in local
+    lines = text.splitlines()[1:] + local.splitlines()[1:]  # the first has the file's name, of any length
+    assert all(len(line) <= 100 for line in lines)
+
+
+def test_a_log_that_counts_its_own_seconds() -> None:
+    text = said(CONTROLLER, "--at", "173.2 s")
+    assert "the epoch nearest 173.2 s: 173.200 s\n" in text
+    assert 'line 240, column 2 "Motor rpm": "15330"' in text
+    recording = read(CONTROLLER)
+    for time in ("173.2", "173.2 s", "173,2s", "2:53.2", "0:02:53.2"):
+        assert asked_time(time, recording, zone_of(None)).value == 173_200_000_000
+
+
+@pytest.mark.parametrize(
+    ("text", "zone", "second"),
+    [
+        ("2026-08-22 09:12:18.41", None, "09:12:18.410"),
+        ("2026-08-22T10:12:18,41", "Europe/London", "09:12:18.410"),
+        ("09:12:18Z", "Europe/London", "09:12:18"),
+        ("10:12", "Europe/London", "09:12:00"),
+        ("10:12", "No/Where", "10:12:00"),  # a zone that this computer does not know: UTC, and said so
+    ],
+)
+def test_clock_times(text: str, zone: str | None, second: str) -> None:
+    """London is an hour ahead of UTC in August (IANA time zone database)."""
+    found = asked_time(text, read(FAST), zone_of(zone))
+    assert found == pd.Timestamp(f"2026-08-22T{second}Z")
+
+
+def test_no_epoch_near_says_the_nearest() -> None:
+    """p02_front has no epochs for 1.08 s (README); the ends of that gap stand in the file."""
+    whole = json.loads(run("inspect", str(SAMPLES / "p02_front.nmea"), "--json", "-").stdout)["recordings"][0]
+    gap = next(fault for fault in whole["faults"] if fault["kind"] == "gap")
+    middle = gap["start_utc"][11:19]
+    text = said(str(SAMPLES / "p02_front.nmea"), "--at", f"{middle}.999")
+    assert f"no epoch near {middle}.999; the nearest: 2026-08-22 {gap['start_utc'][11:22]}" in text
+    assert gap["end_utc"][11:22] in text and " s before), " in text and " s after)" in text
+
+
+def test_at_in_the_json(tmp_path: Path) -> None:
+    said(FAST, "--at", "12.4 s", "--json", str(tmp_path / "i.json"))
+    found = json.loads((tmp_path / "i.json").read_text("utf-8"))["recordings"][0]
+    speed = found["at"]["epoch"]["values"]["speed_mps"]
+    assert float(speed["from"][0]["text"]) * 1852 / 3600 == pytest.approx(speed["value"], rel=1e-12)
+    assert found["samples"] == 590
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        ([CONTROLLER, "--at", "2026-08-22 12:00:00"], "which counts seconds from its own start"),
+        ([FAST, "--course", str(SAMPLES / "course.toml")], "--course goes with --at"),
+        ([FAST, "--at", "09:00", "--course", "none.toml"], "none.toml"),
+    ],
+)
+def test_a_wrong_at_is_one_line(words: list[str], message: str) -> None:
+    assert message in mistake("inspect", *words)
+
+
+@pytest.mark.parametrize("text", ["noon", "25:00:00", "12:00:60", "2026-02-30 12:00", "12", "-1 s", "9:5"])
+def test_what_is_no_time(text: str) -> None:
+    recording = read(FAST)
+    if text == "12":  # seconds from the first epoch
+        assert asked_time(text, recording, zone_of(None)) == recording.samples.index[0] + pd.Timedelta("12s")
+        return
+    with pytest.raises(SpeedlogError, match=r"is no (time|date)"):
+        asked_time(text, recording, zone_of(None))
+
+
+def test_a_log_of_two_days_wants_the_date(tmp_path: Path) -> None:
+    rows = [f"2026-07-{day}T{hour:02d}:00:00Z,53.1,-1.2,{hour}" for day in (11, 12) for hour in range(24)]
+    log = tmp_path / "days.csv"
+    log.write_text("\n".join(["UTC,Latitude,Longitude,Speed (m/s)", *rows]) + "\n", encoding="utf-8")
+    assert "a time alone does not say which day" in mistake("inspect", str(log), "--at", "14:00:00")
+    at = asked_time("2026-07-11 14:00:00", read(log), zone_of(None))
+    assert at == pd.Timestamp("2026-07-11T14:00:00Z")
+    night = tmp_path / "night.csv"  # over midnight, each time once: no date needed
+    kept = [row for row in rows if "2026-07-11T08" < row < "2026-07-12T07"]
+    night.write_text("\n".join(["UTC,Latitude,Longitude,Speed (m/s)", *kept]) + "\n", encoding="utf-8")
+    assert asked_time("02:00", read(night), zone_of(None)) == pd.Timestamp("2026-07-12T02:00:00Z")
+
+
+def test_every_log_of_an_archive(tmp_path: Path) -> None:
+    with zipfile.ZipFile(tmp_path / "day.zip", "w") as archive:
+        archive.write(FAST, "a.nmea")
+        archive.write(CONTROLLER, "b.csv")
+    text = said(str(tmp_path / "day.zip"))
+    assert "day.zip/a.nmea: nmea, 590 samples" in text and "day.zip/b.csv: delimited, 478 samples" in text
+
+
+def test_hostile_lines_and_long_ones_stay_harmless(tmp_path: Path) -> None:
+    log = tmp_path / "log.csv"
+    rows = [f"{at / 10},{at}," + "x" * 200 + "\x1b[31m" for at in range(20)]
+    log.write_text("\n".join(["Time (s),Speed (m/s),Note", *rows]) + "\n", encoding="utf-8")
+    text = said(str(log), "--at", "1 s")
+    assert "\x1b" not in text and "…\n" in text
+    assert all(len(line) <= 100 for line in text.splitlines()[1:])

@@ -17,11 +17,11 @@ from speedlog.samples import Recording
 
 def _one_by_one(data: bytes) -> tuple[EpochColumns, nmea._Tally]:
     line_of, tally, epochs = LineNumbers(data), nmea._Tally(), Epochs()
-    checked = nmea._writes_checksums(data)
+    checked = nmea.writes_checksums(data)
     for found in find_sentences(data):
         line = line_of(found.offset)
         try:
-            fields = nmea._read_found(found, checked)
+            fields = nmea.read_found(found, checked)
         except SentenceError as reason:
             tally.reject(line, f"{found.text[1:6]}: {reason}")
             continue
