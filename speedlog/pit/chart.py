@@ -88,8 +88,10 @@ def _chart(
     curve, low, high = (
         values[inside][chosen] for values in (trace.speed_mps, trace.speed_low_mps, trace.speed_high_mps)
     )
-    parts.append(_curves(keep[chosen], curve, low, high, frame))
-    parts += [_dots(log, mine, place, frame) for place, log, mine in logs]
+    line = _curves(keep[chosen], curve, low, high, frame)
+    dots = [_dots(log, mine, place, frame) for place, log, mine in logs]
+    # over the whole run the dots stand so close that they would hide the line
+    parts += [line, *dots] if key == "trap" else [*dots, line]
     parts += [_faults(found, span, frame), _distances(frame, found)]
     return PassChart(key, title, caption, axis, Markup("").join(parts), frame.whole_px)
 

@@ -16,7 +16,7 @@ from speedlog.logbook.rows import PassRow, SessionRow
 from speedlog.logbook.store import Logbook
 from speedlog.logbook.take_back import Scope
 from speedlog.pit import words
-from speedlog.pit.car_words import car_words
+from speedlog.pit.car_words import CarCost, car_cost, tells
 from speedlog.pit.forms import figure_unit_of
 from speedlog.pit.undo import ToldChange, told_changes
 from speedlog.report import season_words
@@ -52,7 +52,7 @@ class PassView:
     Attributes:
         code: the verdict's, "none" without one. head: the verdict in a few words. text: its sentence.
         facts: still pulling, PB, a sentence each.
-        car: heat and sag against the pass before, a sentence each; empty where nothing is known.
+        car: heat and sag, against the last pass of the day that has them; empty where nothing is known.
         asks: "figure", "course" or "" for nothing.
     """
 
@@ -64,7 +64,7 @@ class PassView:
     text: str
     numbers: tuple[Number, ...]
     facts: tuple[str, ...]
-    car: tuple[str, ...]
+    car: CarCost
     loggers: tuple[LoggerLine, ...]
     warnings: tuple[str, ...]
     changed: str
@@ -153,7 +153,7 @@ def pass_view(book: Logbook, pass_id: int, settings: ReportSettings) -> PassView
         text=_text(row, found),
         numbers=_numbers(row, found),
         facts=tuple(text for text in facts if text),
-        car=_car(book, found, before),
+        car=_car(book, found, history, row),
         loggers=tuple(_logger(item) for item in found.get("loggers", ())),
         warnings=tuple(with_tokens(text) for text in found.get("warnings", ())),
         changed=_changed(before, row),
@@ -299,14 +299,19 @@ def _before(history: History, row: PassRow) -> PassRow | None:
     return history.rows[place - 1] if place else None
 
 
-def _car(book: Logbook, found: Mapping[str, Any], before: PassRow | None) -> tuple[str, ...]:
-    """Heat and sag against the pass before, as far as the car's own review tells."""
-    if not found.get("car"):
-        return ()
-    last: Mapping[str, Any] = {}
-    if before is not None and (review := rows.review_json(book, before.id)) is not None:
-        last = review["passes"][0]
-    return car_words(found["car"], last.get("car"), "" if before is None else f"pass {before.number}")
+def _car(book: Logbook, found: Mapping[str, Any], history: History, row: PassRow) -> CarCost:
+    """Heat and sag against the last pass of the day before this one of which a log tells them."""
+    if not tells(found.get("car")):
+        return car_cost(found.get("car"), None, "")
+    places = [item.id for item in history.rows]
+    earlier = history.rows[: places.index(row.id)] if row.id in places else ()
+    for other in earlier[::-1]:
+        if other.session_id != row.session_id:
+            break
+        review = rows.review_json(book, other.id)
+        if review is not None and tells(car := review["passes"][0].get("car")):
+            return car_cost(found["car"], car, f"pass {other.number}")
+    return car_cost(found["car"], None, "")
 
 
 def _changed(before: PassRow | None, row: PassRow) -> str:

@@ -7,6 +7,7 @@ at 360 px. Every request of the page must stay on its own server, and its consol
 from __future__ import annotations
 
 import base64
+import csv
 import json
 import re
 import socket
@@ -183,12 +184,25 @@ def test_the_demo_day_replayed_gives_the_verdicts_of_its_session(
         page.click("text=Keep the figure")
         page.wait_for_selector(".ask", state="detached")
         assert page.locator("[role=alert]").count() == 0
+    page.goto("/")
+    hottest = [_hottest(f"p{number:02d}_controller.csv") for number in (9, 10)]
+    more = f"{hottest[1] - hottest[0]:.0f} °C more"
+    assert f"Motor, hottest {hottest[1]:.0f} °C {more}" in screen.text().replace("\u00a0", " ")
+    assert page.locator(".cost thead th").all_inner_texts() == ["Pass 10", "against pass 9"]
     with Logbook.open(tmp_path / "other.db", create=True) as book:
         add_session(book, load_session(SAMPLE / "session.toml"))
         wanted = [_outcome(row) for row in rows.passes(book)]
     with Logbook.open(fresh.logbook) as book:
         assert [_outcome(row) for row in rows.passes(book)] == wanted
         assert len({row.session for row in rows.passes(book)}) == 1
+
+
+def _hottest(name: str) -> float:
+    """The highest motor temperature of a controller's log, by the standard library alone."""
+    with (SAMPLE / name).open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    key = next(key for key in rows[0] if "motor" in key.lower() and "temp" in key.lower())
+    return max(float(row[key]) for row in rows if row[key])
 
 
 def _outcome(row: rows.PassRow) -> tuple[Any, ...]:

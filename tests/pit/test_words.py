@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from speedlog.logbook.history import history
 from speedlog.pit import words
-from speedlog.pit.car_words import car_words
+from speedlog.pit.car_words import CarCost, car_cost
 from speedlog.pit.forms import figure_unit_of
 from speedlog.report.numbers import as_text, speed_unit
 from speedlog.settings import ReportSettings
@@ -54,35 +54,50 @@ def test_still_pulling_on_both_sides_of_level() -> None:
     assert "Already slowing" in str(words.pulling(-level - 0.01, settings))
 
 
-def test_heat_and_sag_against_the_pass_before() -> None:
-    def car(squared: float, motor: float, sag: float) -> dict[str, object]:
-        def of(value: float) -> dict[str, object]:
-            return {"value": value, "interval95": [value - 1, value + 1]}
+def _car(squared: float, motor: float, sag: float) -> dict[str, object]:
+    def of(value: float, half: float) -> dict[str, object]:
+        return {"value": value, "interval95": [value - half, value + half]}
 
-        heat = {
-            "squared_a2s": of(squared),
-            "motor_temp_highest_c": of(motor),
+    return {
+        "heat": {
+            "squared_logged_a2s": of(squared, 1e3),
+            "motor_temp_highest_c": of(motor, 0.6),
             "controller_temp_highest_c": None,
-        }
-        return {
-            "heat": heat,
-            "pack": {"sag_v": of(sag), "lowest_cell_v": None},
-            "cautions": [{"text": "Over it."}],
-        }
+        },
+        "pack": {"sag_v": of(sag, 0.1), "lowest_cell_v": None},
+        "cautions": [{"text": "Over it."}],
+    }
 
-    plain = [
-        text.replace("\u00a0", " ")
-        for text in car_words(car(112e3, 61.0, 5.1), car(100e3, 57.0, 5.1), "pass 8")
+
+def _told(found: CarCost) -> list[tuple[str, str, str]]:
+    return [
+        (item.name, item.value.replace("\u00a0", " "), item.against.replace("\u00a0", " "))
+        for item in found.lines
     ]
-    assert plain == [
-        "Current heat 12 % above pass 8.",
-        "Motor 61 °C, 4 °C more than pass 8.",
-        "Pack sagged 5.1 V, as on pass 8.",
-        "Over it.",
+
+
+def test_heat_and_sag_against_the_pass_before() -> None:
+    found = car_cost(_car(112e3, 61.0, 5.1), _car(100e3, 57.0, 5.4), "pass 8")
+    assert (found.before, found.cautions) == ("pass 8", ("Over it.",))
+    assert _told(found) == [
+        ("Heat by the current", "–", "12 % more"),
+        ("Motor, hottest", "61 °C", "4 °C more"),
+        ("Pack sag", "5.1 V", "0.3 V less"),
     ]
-    alone = [text.replace("\u00a0", " ") for text in car_words(car(112e3, 61.0, 5.1), None, "")]
-    assert alone == ["Motor 61 °C.", "Pack sagged 5.1 V.", "Over it."]
-    assert car_words(None, car(1, 1, 1), "pass 8") == ()
+
+
+def test_what_is_within_the_noise_is_the_same() -> None:
+    """U of a difference is √(U₁² + U₂²): 1.4 % of the heat, 0.85 K and 0.14 V here; the two sides of each."""
+    inside = car_cost(_car(101.3e3, 57.8, 5.23), _car(100e3, 57.0, 5.1), "pass 8")
+    assert [against for _, _, against in _told(inside)] == ["the same"] * 3
+    beyond = car_cost(_car(101.6e3, 57.9, 5.26), _car(100e3, 57.0, 5.1), "pass 8")
+    assert [against for _, _, against in _told(beyond)] == ["2 % more", "1 °C more", "0.2 V more"]
+
+
+def test_without_a_pass_before_the_levels_stand_alone() -> None:
+    alone = car_cost(_car(112e3, 61.0, 5.1), None, "")
+    assert alone.before == "" and _told(alone) == [("Motor, hottest", "61 °C", ""), ("Pack sag", "5.1 V", "")]
+    assert car_cost(None, _car(1, 1, 1), "pass 8") == CarCost()
 
 
 def test_the_unit_of_a_figure_is_known_again() -> None:
