@@ -83,9 +83,12 @@ def init(
     if ask and sys.stdin.isatty():
         known |= _ask(known)
     write_text(out, car_toml(name or out.stem, tuple(passes or ()), known))
-    print(
-        f"{out}: {len(known)} numbers stated; all else begins at a usual value. Next: speedlog forecast {out}"
-    )
+    count = f"{len(known)} number{'' if len(known) == 1 else 's'} stated"
+    print(f"{out}: {count}; all else begins at a usual value, as its comments show.")
+    open_ = [key.replace("_", " ") for key in _ASKED if key not in known]
+    if open_:
+        print(f"Not stated, and worth stating: {', '.join(open_)}.")
+    print(f"Next: speedlog forecast {out}")
 
 
 def of_facts(facts: CarFacts) -> dict[str, float]:
@@ -141,7 +144,11 @@ def _ask(known: dict[str, float]) -> dict[str, float]:
     for word, question in _ASKED.items():
         while word not in known and word not in found:
             example = write(keys[word], keys[word].typical[0]).partition(" = ")[2].strip('"')
-            said = input(f"{question} (like {example}; Enter: not known): ").strip()
+            try:
+                said = input(f"{question} (like {example}; Enter: not known): ").strip()
+            except EOFError:  # no more answers: the rest stays open
+                print()
+                return found
             if not said:
                 break
             try:

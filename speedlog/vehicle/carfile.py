@@ -33,7 +33,10 @@ _SHOWN = {"g": "gn"}  # standard gravity: "g" alone may be read as a mass
 
 @dataclass(frozen=True)
 class Key:
-    """A key of the file: unit ("" for a pure number), what it means, its usual and its possible range."""
+    """A key of the file: unit ("" for a pure number), what it means, its usual and its possible range.
+
+    `whole`: only whole numbers.
+    """
 
     key: str
     unit: str
@@ -41,6 +44,7 @@ class Key:
     typical: tuple[float, float]
     possible: tuple[float, float]
     heading: str = ""
+    whole: bool = False
 
     @property
     def quoted(self) -> bool:
@@ -52,7 +56,7 @@ _FIRST = {"mass": "The car", "motor_kv": "Motor and controller", "gear_ratio": "
           "current_limit": "As set in the controller"}  # fmt: skip
 KEYS: tuple[Key, ...] = (
     *(Key(item.key, item.unit, item.meaning, item.typical, item.possible, _FIRST.get(item.key, "")) for item in PARTS),
-    Key("cells", "", "of the pack, in series", (4, 16), (1, 60), "Pack and makers' limits"),
+    Key("cells", "", "of the pack, in series", (4, 16), (1, 60), "Pack and makers' limits", True),
     Key("pack_capacity", "Ah", "of the pack", (2, 10), (0.1, 200)),
     Key("pack_limit_c_rate", "", "greatest current over capacity, per hour, by the pack's maker", (30, 150), (1, 1000)),
     Key("lowest_cell", "V", "of a cell under load, by the pack's maker", (3.2, 3.6), (1, 5)),
@@ -183,6 +187,12 @@ def _number(key: Key, value: Any, file: Path | None) -> float:
             f"{key.key}: {plain(value, 40)} can't be; it lies between {low:g} and {high:g}{unit}", file=file,
             todo=f"Usual: {key.typical[0]:g} to {key.typical[1]:g}{unit}.",
         )  # fmt: skip
+    if key.whole and found != round(found):
+        raise SpeedlogError(
+            f"{key.key}: {plain(value, 40)} is not a whole number",
+            file=file,
+            todo=f"Write it like {example}.",
+        )
     return float(found)
 
 
