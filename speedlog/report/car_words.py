@@ -13,6 +13,9 @@ from speedlog.results_car import CarPass, Heat, Left, PackUse, RoadLoad, StillAi
 from speedlog.results_quantity import Quantity95
 
 _EVEN = 0.1  # ends as far from the value as this share of the half-width: ± says all
+# limits that nobody entered stand in one line of their own; a sum is not missed where its parts are told
+_TOLD_ELSEWHERE = {"over_current_limit_s", "over_motor_limit_s", "over_controller_limit_s", "over_limit_s",
+                   "growth_less_slip"}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -49,15 +52,22 @@ def car_blocks(car: CarPass) -> tuple[CarBlock, ...]:
 def cautions(car: CarPass) -> tuple[str, ...]:
     """Limits gone over, and which limits nobody entered."""
     said = [item.text for item in car.cautions]
-    if car.fix_loss.text:
+    if car.fix_loss.text and car.fix_loss.evidence in ("strong", "some"):
         said += [car.fix_loss.text, *car.fix_loss.try_next]
     if car.not_checked and car.heat.file is not None:
         said.append(f"Not checked, as no limit was entered: {', '.join(car.not_checked)}.")
     return tuple(said)
 
 
+def calm(car: CarPass) -> tuple[str, ...]:
+    """What was looked for and not found."""
+    return (car.fix_loss.text,) if car.fix_loss.text and car.fix_loss.evidence == "none" else ()
+
+
 def _block(key: str, title: str, rows: Iterable[tuple[str, str]], *why_not: Mapping[str, str]) -> CarBlock:
-    reasons = dict.fromkeys(text for group in why_not for text in group.values())
+    reasons = dict.fromkeys(
+        text for group in why_not for key, text in group.items() if key not in _TOLD_ELSEWHERE
+    )
     return CarBlock(key, title, tuple(rows), tuple(reasons))
 
 
@@ -66,8 +76,14 @@ def _reasons(car: CarPass) -> list[Mapping[str, str]]:
 
 
 def told(found: Quantity95, digits: int, unit: str) -> str:
-    """ "61 ± 2 °C", or with both ends where the interval is lopsided."""
+    """ "61 ± 2 °C", or with both ends where the interval is lopsided; digits below 0 round to tens, hundreds, …"""
     low, high = found.value - found.low, found.high - found.value
+    if digits < 0:
+        half = round((low + high) / 2, digits)
+        value, least, most = (round(end, digits) for end in (found.value, found.low, found.high))
+        even = abs(low - high) <= _EVEN * (low + high)
+        found, digits = Quantity95(value, value - half if even else least, value + half if even else most), 0
+        low, high = found.value - found.low, found.high - found.value
     unit = unit.replace(" ", "\u00a0")
     if low == high == 0:
         return f"{found.value:.{digits}f}{unit}"
@@ -116,6 +132,13 @@ def _heat(heat: Heat) -> list[tuple[str, str]]:
         ("Motor over its limit", _over(heat.over_motor_limit_s), 1, " s"),
         ("Controller over its limit", _over(heat.over_controller_limit_s), 1, " s"),
         ("Ramp to full pull", heat.ramp.ramp_s, 1, " s"),
+        ("Heat it saved against none", _percent(heat.ramp.heat_saved), 1, " %"),
+        (
+            "True current over logged, by the charge put back",
+            heat.current_scale if heat.charge_ratio else None,
+            2,
+            "",
+        ),
     )
 
 
@@ -134,20 +157,21 @@ def _pack(pack: PackUse) -> list[tuple[str, str]]:
         ("… a cell", pack.lowest_cell_v, 2, " V"),
         ("Resistance at the controller", _milli(pack.resistance_ohm), 1, " mΩ"),
         ("… a cell", _milli(pack.resistance_per_cell_ohm), 2, " mΩ"),
-        ("Highest power", pack.peak_power_w, 0, " W"),
+        ("Highest power", None if pack.peak_power_w is None else pack.peak_power_w.scaled(1e-3), 1, " kW"),
+        ("Energy", pack.energy_wh, 1, " Wh"),
         ("Charge", pack.charge_ah, 2, " Ah"),
         ("C rate at the highest current", pack.c_rate, 0, " C"),
     )
 
 
 def _tyre(tyre: TyreUse) -> list[tuple[str, str]]:
-    at = "" if tyre.at_rpm is None else f" at {tyre.at_rpm:.0f} turns/min"
+    at = "" if tyre.at_rpm is None else f" at {round(tyre.at_rpm, -2):.0f} rpm"
     return _known(
         (f"Growth{at}", _percent(tyre.growth), 1, " %"),
         (f"Slip{at}", _percent(tyre.slip), 1, " %"),
         (f"Growth less slip{at}", _percent(tyre.growth_less_slip), 1, " %"),
-        ("Highest wheel speed", tyre.peak_wheel_rpm, 0, " turns/min"),
-        ("Tread, highest", tyre.tread_accel_g, 0, " g"),
+        ("Highest wheel speed", tyre.peak_wheel_rpm, -1, " rpm"),
+        ("Tread, highest", tyre.tread_accel_g, -2, " g"),
         ("Over the tyre limit", _over(tyre.over_limit_s), 1, " s"),
         ("Worn off the diameter", _milli(tyre.worn_m), 2, " mm"),
     )
@@ -160,23 +184,13 @@ def _left(left: Left | None) -> list[tuple[str, str]]:
     rows = [(f"With {metres:g}\u00a0m more run-up", told_speed(more[metres])) for metres in sorted(more)]
     if left.terminal_mps is not None:
         rows.append(("On a runway without end", told_speed(left.terminal_mps)))
-    rows += [
-        (f"{item.start_along_m:.0f}\u00a0m to {item.end_along_m:.0f}\u00a0m", f"limited by {_limit(item.limit)}")
-        for item in left.stretches
-    ]  # fmt: skip
     return rows
-
-
-def _limit(code: str) -> str:
-    words = {"traction": "traction", "unknown": "nothing that the logs tell"}
-    return words.get(code, f"the {code}")
 
 
 def _stopping(found: Stopping | None) -> list[tuple[str, str]]:
     if found is None or found.distance_m is None:
         return []
-    room = "" if found.room_m is None else f", of {found.room_m:.0f}\u00a0m to the runway's end"
-    return [("From the trap to a stand", told(found.distance_m, 0, " m") + room)]
+    return [("From the trap to a stand", told(found.distance_m, -1, " m"))]
 
 
 def _road_load(found: RoadLoad | None) -> list[tuple[str, str]]:

@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 
 from speedlog.report import wording
 from speedlog.report.bars import Bar, Scale, scale
-from speedlog.report.car_words import CarBlock, car_blocks, cautions
+from speedlog.report.car_brief import car_brief
+from speedlog.report.car_words import CarBlock, calm, car_blocks, cautions
 from speedlog.report.charts import charts
 from speedlog.report.curves import letter
 from speedlog.report.localtime import LocalClock
@@ -98,7 +99,10 @@ class Card:
     recordings: tuple[tuple[str, RecordingSummary], ...] = ()
     own: Own = Own()
     car: tuple[CarBlock, ...] = ()
+    car_lines: tuple[tuple[str, str], ...] = ()
+    car_folded: bool = False  # whether the blocks say more than the lines
     cautions: tuple[str, ...] = ()
+    calm: tuple[str, ...] = ()
 
     def figure(self, look: str) -> Figure | None:
         """The one of the three numbers with this look, if it is known."""
@@ -157,7 +161,10 @@ def card(
         recordings=_recordings(found, review),
         own=_own(entry, first),
         car=() if car is None else car_blocks(car),
+        car_lines=() if car is None else car_brief(car),
+        car_folded=car is not None and car.heat.file is not None,
         cautions=() if car is None else cautions(car),
+        calm=() if car is None else calm(car),
     )
 
 

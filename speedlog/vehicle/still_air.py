@@ -91,7 +91,8 @@ def still_air_of(pass_: Pass, log: CarLog | None, facts: CarFacts, settings: Veh
 
 def _speed(pass_: Pass) -> tuple[Quantity95 | None, Literal["official", "estimate", "peak"] | None]:
     trap, peak = pass_.trap, pass_.peak
-    if trap is not None and trap.official is not None:
+    doubtful = pass_.verdict is not None and pass_.verdict.code == "trap_figure_doubtful"
+    if trap is not None and trap.official is not None and not doubtful:
         return Quantity95(trap.official.speed_mps, *trap.official.interval95_mps), "official"
     if trap is not None and trap.estimate_mps is not None and trap.interval95_mps is not None:
         return Quantity95(trap.estimate_mps, *trap.interval95_mps), "estimate"
