@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from speedlog.cli.options import Columns, LogbookFile, Measured, TrapFigure, Wind
 from speedlog.errors import SpeedlogError, plain
 
 if TYPE_CHECKING:
@@ -15,10 +16,6 @@ if TYPE_CHECKING:
     from speedlog.logbook.sheet import SheetRow
     from speedlog.logbook.sheet_match import SheetDone
     from speedlog.logbook.store import Logbook
-
-LOGBOOK = typer.Option(
-    "--logbook", metavar="PATH", help="The logbook's file; SPEEDLOG_LOGBOOK or your data folder otherwise."
-)
 
 
 def add(
@@ -32,12 +29,7 @@ def add(
     course: Annotated[
         Path | None, typer.Option("--course", metavar="C.toml", help="Once; it is known again by the place.")
     ] = None,
-    trap: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--trap", help='The timekeeper\'s figure: "187.5 mph" or "0.311 s"; 2="187.5 mph" names pass 2.'
-        ),
-    ] = None,
+    trap: TrapFigure = None,
     setup: Annotated[
         Path | None,
         typer.Option("--setup", metavar="FILE.toml", help="The car as run; that of its last pass otherwise."),
@@ -46,19 +38,12 @@ def add(
         list[str] | None, typer.Option("--change", help='What is new on the car: current_limit="320 A".')
     ] = None,
     note: Annotated[str, typer.Option("--note", help="In your own words.")] = "",
-    wind: Annotated[
-        str | None, typer.Option("--wind", help='"4 m/s from 250" (true degrees) or "8 mph tail".')
-    ] = None,
-    measured: Annotated[
-        list[str] | None, typer.Option("--measured", help='By hand: motor_temp_after="61 °C".')
-    ] = None,
+    wind: Wind = None,
+    measured: Measured = None,
     car: Annotated[
         str | None, typer.Option("--car", help="That of the session, or of the last pass, otherwise.")
     ] = None,
-    columns: Annotated[
-        Path | None,
-        typer.Option("--columns", metavar="MAP.toml", help="Your own mapping of a table's columns."),
-    ] = None,
+    columns: Columns = None,
     to: Annotated[
         str | None, typer.Option("--to", metavar="PASS", help="The files belong to this kept pass.")
     ] = None,
@@ -68,7 +53,7 @@ def add(
             "--sheet", metavar="TIMES.csv", help="The timekeeper's table; alone, or with the day's files."
         ),
     ] = None,
-    logbook: Annotated[Path | None, LOGBOOK] = None,
+    logbook: LogbookFile = None,
     json_out: Annotated[
         Path | None, typer.Option("--json", metavar="OUT", help="Write what was kept as JSON (- prints it).")
     ] = None,

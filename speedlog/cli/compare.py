@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from speedlog.cli.options import LogbookFile
 from speedlog.errors import plain
 
 if TYPE_CHECKING:
@@ -30,9 +31,7 @@ def compare(
     out: Annotated[
         Path | None, typer.Option("--out", metavar="FILE.html", help="Write a page with both speed curves.")
     ] = None,
-    logbook: Annotated[
-        Path | None, typer.Option("--logbook", metavar="PATH", help="The logbook's file.")
-    ] = None,
+    logbook: LogbookFile = None,
 ) -> None:
     """Passes side by side: set-up differences first, then trap, fastest moment, launch, and the speed curves.
 

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from speedlog.cli.add import LOGBOOK, clear_progress, progress
+from speedlog.cli.add import clear_progress, progress
+from speedlog.cli.options import LogbookFile
 from speedlog.errors import SpeedlogError, plain
 
 if TYPE_CHECKING:
@@ -35,7 +36,7 @@ def evidence(
     rule: Annotated[
         str | None, typer.Option("--rule", metavar="NAME", help="Your rule of a two-way mean, by its name.")
     ] = None,
-    logbook: Annotated[Path | None, LOGBOOK] = None,
+    logbook: LogbookFile = None,
     json_out: Annotated[
         Path | None, typer.Option("--json", metavar="OUT", help="With check: write it as JSON (- prints it).")
     ] = None,

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from speedlog.cli.add import LOGBOOK
+from speedlog.cli.options import LogbookFile
 from speedlog.errors import SpeedlogError, plain
 
 
@@ -42,7 +42,7 @@ def export(
         bool, typer.Option("--whole", help="All that is in a log, and not the drive alone.")
     ] = False,
     unit: Annotated[str | None, typer.Option("--unit", help="Of subtitles: mph, km/h or m/s.")] = None,
-    logbook: Annotated[Path | None, LOGBOOK] = None,
+    logbook: LogbookFile = None,
 ) -> None:
     """Originals, samples, subtitles and tables out of the logbook. Logs and samples tell where you drove.
 

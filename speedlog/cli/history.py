@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from speedlog.cli.options import LogbookFile
 from speedlog.errors import SpeedlogError, plain
 
 
@@ -38,9 +39,7 @@ def history(
     out: Annotated[
         Path | None, typer.Option("--out", metavar="FILE.html", help="Write the season page.")
     ] = None,
-    logbook: Annotated[
-        Path | None, typer.Option("--logbook", metavar="PATH", help="The logbook's file.")
-    ] = None,
+    logbook: LogbookFile = None,
 ) -> None:
     """The season: passes by date, trap PB and GNSS PB, two-way means, targets, loggers against the trap.
 

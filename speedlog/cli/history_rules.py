@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from speedlog.cli.options import LogbookFile
 from speedlog.errors import SpeedlogError, plain
 
 if TYPE_CHECKING:
@@ -29,9 +30,6 @@ class By(StrEnum):
     speeds = "speeds"
 
 
-_LOGBOOK = typer.Option("--logbook", metavar="PATH", help="The logbook's file.")
-
-
 def target(
     speed: Annotated[str | None, typer.Argument(help='"190 mph"; none lists the targets.')] = None,
     on: Annotated[
@@ -42,7 +40,7 @@ def target(
     drop: Annotated[
         int | None, typer.Option("--drop", metavar="N", help="Drop the target of this number.")
     ] = None,
-    logbook: Annotated[Path | None, _LOGBOOK] = None,
+    logbook: LogbookFile = None,
 ) -> None:
     """Set a target, list the targets, or drop one; history says what is still to go.
 
@@ -80,7 +78,7 @@ def rule(
         str | None, typer.Option("--least-gain", help='By how much a new best must beat the last: "1 %".')
     ] = None,
     drop: Annotated[bool, typer.Option("--drop", help="Drop this rule.")] = False,
-    logbook: Annotated[Path | None, _LOGBOOK] = None,
+    logbook: LogbookFile = None,
 ) -> None:
     """Set the rule by which a two-way mean counts, list the rules, or drop one.
 

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from speedlog.cli.add import LOGBOOK, clear_progress, progress
+from speedlog.cli.add import clear_progress, progress
+from speedlog.cli.options import LogbookFile
 from speedlog.errors import SpeedlogError, plain
 
 if TYPE_CHECKING:
@@ -67,7 +68,7 @@ def amend(
         typer.Option("--set-aside/--take-back", help="Kept, but no pass of the season; or one again."),
     ] = None,
     reason: Reason = "",
-    logbook: Annotated[Path | None, LOGBOOK] = None,
+    logbook: LogbookFile = None,
     json_out: JsonOut = None,
 ) -> None:
     """Put something right. The old value, the moment and the reason are kept; without options they are listed.
@@ -112,7 +113,7 @@ def note(
         str, typer.Argument(metavar="PASS", help="Its number in speedlog history, or DATE/NUMBER.")
     ],
     text: Annotated[str, typer.Argument(help="What to remember of it.")],
-    logbook: Annotated[Path | None, LOGBOOK] = None,
+    logbook: LogbookFile = None,
 ) -> None:
     """Add to the note of a pass.
 
@@ -143,7 +144,7 @@ def refresh(
         str | None,
         typer.Option("--scheduler", metavar="ADDRESS", help="A Dask scheduler, like tcp://192.168.1.7:8786."),
     ] = None,
-    logbook: Annotated[Path | None, LOGBOOK] = None,
+    logbook: LogbookFile = None,
     json_out: JsonOut = None,
 ) -> None:
     """Review all passes again with this version of the program; stopped at any moment, it goes on where it was.

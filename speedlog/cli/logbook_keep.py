@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from speedlog.cli.add import LOGBOOK, clear_progress, progress
+from speedlog.cli.add import clear_progress, progress
+from speedlog.cli.options import LogbookFile
 from speedlog.errors import plain
 
 if TYPE_CHECKING:
@@ -23,7 +24,7 @@ def verify(
         bool,
         typer.Option("--review/--no-review", help="Also make every result again, about a second a pass."),
     ] = True,
-    logbook: Annotated[Path | None, LOGBOOK] = None,
+    logbook: LogbookFile = None,
     json_out: Annotated[Path | None, JSON] = None,
 ) -> None:
     """Check the file, the hash of every kept log, and every result by making it again. Nothing is changed.
@@ -52,7 +53,7 @@ def backup(
     target: Annotated[
         Path, typer.Argument(metavar="TO", help="A folder, or the copy's name; on another disk, best.")
     ],
-    logbook: Annotated[Path | None, LOGBOOK] = None,
+    logbook: LogbookFile = None,
 ) -> None:
     """Copy the logbook, also while it is in use; the copy is read back before it takes an older one's place.
 
@@ -74,7 +75,7 @@ def merge(
         bool,
         typer.Option("--review/--no-review", help="Review what came out otherwise; refresh does it later."),
     ] = True,
-    logbook: Annotated[Path | None, LOGBOOK] = None,
+    logbook: LogbookFile = None,
     json_out: Annotated[Path | None, JSON] = None,
 ) -> None:
     """Bring another laptop's logbook into this one. No kept value is overwritten; conflicts are listed.

@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from speedlog.cli.options import LogbookFile
 from speedlog.errors import plain
 
 
@@ -30,9 +31,7 @@ def pit(
         bool, typer.Option("--starter", help="Only write a file to double-click, on the desktop.")
     ] = False,
     no_browser: Annotated[bool, typer.Option("--no-browser", help="Don't open the browser.")] = False,
-    logbook: Annotated[
-        Path | None, typer.Option("--logbook", metavar="PATH", help="The logbook's file.")
-    ] = None,
+    logbook: LogbookFile = None,
 ) -> None:
     """The pit page: drop the logs, type the trap figure, read the verdict. On this computer alone, in its browser.
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from speedlog.cli.options import LogbookFile
 from speedlog.errors import SpeedlogError, plain
 
 if TYPE_CHECKING:
@@ -45,9 +46,7 @@ def report(
             "--picture", metavar="PASS", help="A picture of this pass to share, instead of the page."
         ),
     ] = None,
-    logbook: Annotated[
-        Path | None, typer.Option("--logbook", metavar="PATH", help="The logbook's file.")
-    ] = None,
+    logbook: LogbookFile = None,
 ) -> None:
     """The report of a session: one page that opens offline and can be sent to anyone.
 

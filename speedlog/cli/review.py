@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from speedlog.cli.options import Columns, Measured, TrapFigure, Wind
 from speedlog.errors import SpeedlogError, plain
 
 if TYPE_CHECKING:
@@ -19,15 +20,8 @@ def review(
     course: Annotated[
         Path | None, typer.Option("--course", metavar="C.toml", help="The running line and the trap on it.")
     ] = None,
-    trap: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--trap", help='The timekeeper\'s figure: "187.5 mph" or "0.311 s"; 2="187.5 mph" names pass 2.'
-        ),
-    ] = None,
-    wind: Annotated[
-        str | None, typer.Option("--wind", help='"4 m/s from 250" (true degrees) or "8 mph tail".')
-    ] = None,
+    trap: TrapFigure = None,
+    wind: Wind = None,
     wheel_diameter: Annotated[
         str | None,
         typer.Option("--wheel-diameter", help='Nominal, "88 mm"; its true size is found from the logs.'),
@@ -44,13 +38,8 @@ def review(
             "--setup", metavar="FILE.toml", help="The car as run: what the pass cost it, in its limits."
         ),
     ] = None,
-    measured: Annotated[
-        list[str] | None, typer.Option("--measured", help='By hand: motor_temp_after="61 °C".')
-    ] = None,
-    columns: Annotated[
-        Path | None,
-        typer.Option("--columns", metavar="MAP.toml", help="Your own mapping of a table's columns."),
-    ] = None,
+    measured: Measured = None,
+    columns: Columns = None,
     unit: Annotated[
         str | None, typer.Option("--unit", help="mph, km/h or m/s; that of the trap figure otherwise.")
     ] = None,

@@ -16,8 +16,9 @@ from typing import Any, NoReturn
 import speedlog
 from speedlog.errors import SpeedlogError, plain
 from speedlog.logbook import content, results, rows
+from speedlog.logbook.kept_logs import KeptLog
 from speedlog.logbook.names import file_name
-from speedlog.logbook.results import Inputs, KeptLog
+from speedlog.logbook.results import Inputs
 from speedlog.logbook.rows import PassRow, SessionRow
 from speedlog.logbook.store import Logbook
 from speedlog.logbook.two_way import Rule

@@ -16,7 +16,7 @@ from speedlog.logbook import evidence_text, results, rows, verify
 from speedlog.logbook.claim import Claim, ClaimedPass
 from speedlog.logbook.evidence_zip import packed
 from speedlog.logbook.kept_day import as_session
-from speedlog.logbook.results import KeptMemory
+from speedlog.logbook.kept_logs import KeptMemory
 from speedlog.logbook.rows import PassRow
 from speedlog.logbook.store import Logbook
 from speedlog.logbook.two_way import Rule

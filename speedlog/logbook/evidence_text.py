@@ -12,6 +12,7 @@ from speedlog.importers import ReadOptions
 from speedlog.logbook import results
 from speedlog.logbook.by_hand import ByHand, by_hand, metres_a_degree
 from speedlog.logbook.claim import FILE, Claim, ClaimedPass
+from speedlog.logbook.kept_logs import read_kept
 from speedlog.logbook.rows import PassRow, ResultRow
 from speedlog.logbook.two_way import Pair, pairs
 from speedlog.reconcile.official import unit_part
@@ -282,7 +283,7 @@ def _tables(item: ClaimedPass, review: Review) -> str:
     offsets = {summary.sha256: summary.clock_offset_s for summary in review.recordings}
     for log, name in zip(item.inputs.logs, item.log_files, strict=True):
         shift = pd.Timedelta(round((offsets.get(log.sha256) or 0.0) * 1e9), "ns")
-        recording = results.read_kept(log, ReadOptions(settings=Settings().read))
+        recording = read_kept(log, ReadOptions(settings=Settings().read))
         if not recording.has_positions:
             continue
         made = by_hand(recording, course, found.start_utc - shift, found.end_utc - shift, found.outbound)

@@ -17,7 +17,7 @@ from speedlog.importers import ReadOptions, load, open_logs
 from speedlog.importers.delimited_map import load_mapping
 from speedlog.logbook.content import sha256_of
 from speedlog.logbook.joining import FoundDrive, drives_in
-from speedlog.logbook.results import KeptLog
+from speedlog.logbook.kept_logs import KeptLog
 from speedlog.logbook.rows import SetupText
 from speedlog.logbook.setups import as_written, weather_as_written
 from speedlog.samples import Recording

@@ -11,6 +11,7 @@ from types import MappingProxyType
 from speedlog.course.coursefile import Course
 from speedlog.errors import SpeedlogError
 from speedlog.logbook import results, rows
+from speedlog.logbook.kept_logs import KeptMemory
 from speedlog.logbook.store import Logbook
 from speedlog.session.day import Change, ReviewedPass, Session, SessionPass, SessionReview, Weather
 from speedlog.session.load import read_measured, read_setup, read_weather, same_value
@@ -71,7 +72,7 @@ def review_kept_session(
         row["number"]: int(row["id"])
         for row in book.rows("SELECT id, number FROM pass WHERE session_id = ?", (session_id,))
     }
-    memory = results.KeptMemory()
+    memory = KeptMemory()
     found = []
     for item in session.passes:
         if begin is not None:

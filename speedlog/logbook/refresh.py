@@ -21,7 +21,8 @@ from typing import Any
 
 from speedlog.errors import SpeedlogError, plain
 from speedlog.logbook import results, rows
-from speedlog.logbook.results import Inputs, KeptMemory, Made
+from speedlog.logbook.kept_logs import KeptMemory
+from speedlog.logbook.results import Inputs, Made
 from speedlog.logbook.store import Logbook
 from speedlog.settings import LogbookSettings
 

@@ -18,6 +18,7 @@ from speedlog.course.geometry import along_across
 from speedlog.errors import SpeedlogError, plain
 from speedlog.importers import ReadOptions
 from speedlog.logbook import results, rows
+from speedlog.logbook.kept_logs import read_kept
 from speedlog.logbook.store import Logbook
 from speedlog.samples import COLUMN_NAMES, Clock, utc_text, valid_positions
 from speedlog.settings import Settings
@@ -58,7 +59,7 @@ def samples_of(book: Logbook, pass_id: int, *, whole: bool = False) -> list[Pass
     offsets = {item["sha256"]: item["clock_offset_s"] for item in review["recordings"]}
     found = []
     for log in inputs.logs:
-        recording = results.read_kept(log, ReadOptions(settings=Settings().read))
+        recording = read_kept(log, ReadOptions(settings=Settings().read))
         table = recording.samples.copy()
         offset = offsets.get(log.sha256)
         utc = recording.clock is Clock.UTC or offset is not None

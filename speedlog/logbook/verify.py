@@ -10,7 +10,8 @@ from typing import Any, Literal
 import speedlog
 from speedlog.errors import SpeedlogError, plain
 from speedlog.logbook import content, results, rows
-from speedlog.logbook.results import KeptMemory, Made
+from speedlog.logbook.kept_logs import KeptMemory
+from speedlog.logbook.results import Made
 from speedlog.logbook.store import Logbook
 from speedlog.settings import LogbookSettings
 

@@ -16,6 +16,7 @@ from speedlog.course.passes import PassSpan, find_passes
 from speedlog.errors import SpeedlogError, plain
 from speedlog.importers import ReadOptions, read_all
 from speedlog.logbook import given, results
+from speedlog.logbook.kept_logs import KeptMemory
 from speedlog.logbook.store import Logbook
 from speedlog.pit.forms import with_unit
 from speedlog.samples import Recording, seconds
@@ -46,7 +47,7 @@ def course_of_pass(book: Logbook, pass_id: int, fields: Mapping[str, str], setti
     """
     entry, length = _metres(fields, "entry", "first beam"), _metres(fields, "length", "trap's length")
     inputs = results.inputs_of(book, pass_id)
-    memory = results.KeptMemory()
+    memory = KeptMemory()
     options = ReadOptions(settings=settings.read)
     found = [memory.read(path, options) for path in memory.take(inputs.logs)]
     span = _launch([span for item in found for span in find_passes(item, None, settings.passes)], inputs)
