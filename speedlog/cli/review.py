@@ -150,7 +150,7 @@ def in_words(found: Review, asked: str | None = None) -> str:
 
 
 def _of_the_car(car: CarPass, unit: str) -> list[str]:
-    from speedlog.report.car_short import car_lines
+    from speedlog.report.car_brief import car_lines
     from speedlog.report.numbers import as_text, speed_unit
 
     shown = speed_unit(unit)

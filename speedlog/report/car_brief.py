@@ -4,11 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from speedlog.report.car_short import END_NOT_GIVEN
 from speedlog.report.car_words import told, told_speed
 from speedlog.report.numbers import dif, mps
 from speedlog.results_car import CarPass, Heat, Left, PackUse, StillAir, Stopping, Thermal, TyreUse
 from speedlog.results_quantity import Quantity95
+
+END_NOT_GIVEN = "runway end not given"
+CAUTION = "What is left is an estimate: the event's rules, local codes and the makers' limits come first."
+
+
+def car_lines(car: CarPass) -> tuple[str, ...]:
+    """The same for a terminal, a line a subject, with what to be careful of."""
+    lines = [f"{subject.lower()}: {said}" for subject, said in car_brief(car)]
+    lines += [f"caution: {item.text}" for item in car.cautions]
+    return (*lines, *([CAUTION] if car.left is not None and _left(car.left) != [""] else []))
 
 
 def car_brief(car: CarPass) -> tuple[tuple[str, str], ...]:

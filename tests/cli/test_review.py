@@ -90,9 +90,9 @@ def test_the_car_of_a_set_up_s_file(tmp_path: Path) -> None:
     assert done.returncode == 0, done.stderr
     car = json.loads((tmp_path / "r.json").read_text(encoding="utf-8"))["passes"][0]["car"]
     assert car["pack"]["cells"] == 12 and any("20" in item["text"] for item in car["cautions"])
-    for begin in ("  heat: ", "  pack: ", "  tyres: ", "  left in it: ", "  to stop: ", "  caution: "):
+    for begin in ("  heat: ", "  pack: ", "  tyres: ", "  left in it: ", "  caution: "):
         assert f"\n{begin}" in done.stdout, done.stdout
-    assert "to the runway's end" in done.stdout and "makers' limits come first" in done.stdout
+    assert "the runway ends after 560 m" in done.stdout and "makers' limits come first" in done.stdout
 
 
 def test_an_option_goes_before_the_file_and_mistakes_say_where(tmp_path: Path) -> None:
