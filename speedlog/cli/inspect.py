@@ -48,6 +48,12 @@ def inspect(
         Path | None,
         typer.Option("--course", metavar="COURSE.toml", help="With --at: times in the course's time zone."),
     ] = None,
+    suggest: Annotated[
+        Path | None,
+        typer.Option(
+            "--suggest", metavar="MAP.toml", help="Write a first mapping of a table's columns, to edit."
+        ),
+    ] = None,
 ) -> None:
     """What is in a file: format, rate, span, columns, faults, rejected lines.
 
@@ -56,15 +62,21 @@ def inspect(
     Whether its logger would do at a speed: speedlog inspect gps.nmea --target "205 mph" --trap-length "30 m"
 
     The lines behind a number: speedlog inspect gps.nmea --at 14:03:22.4
+
+    A first mapping of an odd table, to edit: speedlog inspect odd.csv --suggest map.toml
     """
     from dataclasses import replace
 
     from speedlog.cli.inspect_at import trace_json
+    from speedlog.cli.inspect_suggest import write_suggestion
     from speedlog.cli.output import write_json
     from speedlog.importers import ReadOptions, open_logs
 
     wanted, zone = _wanted(target, trap_length), _zone(at, course)
     options, found = ReadOptions(columns=columns), []
+    if suggest is not None:
+        print(write_suggestion(files, suggest, options))
+        return
     for log in (log for path in files for log in open_logs(path, options)):
         recording = replace(log.recording, warnings=(*log.recording.warnings, *log.notes))
         found.append(describe_recording(recording))

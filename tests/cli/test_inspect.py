@@ -206,3 +206,42 @@ def test_hostile_lines_and_long_ones_stay_harmless(tmp_path: Path) -> None:
     text = said(str(log), "--at", "1 s")
     assert "\x1b" not in text and "…\n" in text
     assert all(len(line) <= 100 for line in text.splitlines()[1:])
+
+
+# --suggest
+
+
+def test_a_mapping_is_written_tried_and_never_over_a_file(tmp_path: Path) -> None:
+    out = tmp_path / "map.toml"
+    text = said(CONTROLLER, "--suggest", str(out))
+    assert (
+        "map.toml: 7 of 7 columns are used; nothing in it had to be guessed; read with it, the file" in text
+    )
+    plainly, mapped = (
+        json.loads(run("inspect", CONTROLLER, *words, "--json", "-").stdout)["recordings"][0]
+        for words in ([], ["--columns", str(out)])
+    )
+    assert plainly == mapped
+    before = out.read_bytes()
+    assert "is there already" in mistake("inspect", CONTROLLER, "--suggest", str(out))
+    assert out.read_bytes() == before and [path.name for path in tmp_path.iterdir()] == ["map.toml"]
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        ([FAST], "is nmea: its standard says what stands where, so there is nothing to map"),
+        ([FAST, CONTROLLER], "--suggest takes one file"),
+        (["none.csv"], "none.csv: no such file"),
+    ],
+)
+def test_a_wrong_suggest_is_one_line(words: list[str], message: str, tmp_path: Path) -> None:
+    assert message in mistake("inspect", *words, "--suggest", str(tmp_path / "map.toml"))
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_table_that_cannot_be_read_gets_a_start(tmp_path: Path) -> None:
+    log = tmp_path / "odd.csv"
+    log.write_text("zeit;a;b\n" + "".join(f"{at};1;2\n" for at in range(9)), encoding="utf-8")
+    text = said(str(log), "--suggest", str(tmp_path / "map.toml"))
+    assert "map.toml: a start only, since the file can't be read yet" in text
