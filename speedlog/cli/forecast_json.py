@@ -30,7 +30,7 @@ def as_json(found: Told) -> dict[str, Any]:
         "settled": None if fitted is None else fitted.settled,
         "missed": None if fitted is None else fitted.missed(ForecastSettings()),
         "misfit": None if fitted is None else quantity_json(fitted.misfit),
-        "warnings": words.fit_warnings(known),
+        "warnings": words.warnings(found),
         "not_checked": list(not_entered(known.makers)),
         "not_told": dict(not_told(found.told, known.makers)),
         "plan": _plan(found.told.plan),

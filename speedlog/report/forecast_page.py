@@ -13,11 +13,11 @@ from speedlog.report import forecast_words as words
 from speedlog.report.assets import environment, isolated, own
 from speedlog.report.curves import safe_json
 from speedlog.report.numbers import DIGITS, as_html, speed_unit, write_number
-from speedlog.report.plain_chart import Frame, around, nice_step, speed_axis, text_at
+from speedlog.report.plain_chart import Frame, around, line, nice_step, speed_axis, text_at
 from speedlog.report.wording import SAFETY
 from speedlog.units import Unit
 from speedlog.vehicle.plan import Known
-from speedlog.vehicle.target import KNOBS, Sweep, Told
+from speedlog.vehicle.target import KNOBS, Told, value_of
 
 Array = NDArray[np.float64]
 _WIDE = 1000
@@ -43,10 +43,10 @@ def forecast_page(found: Told, *, unit: str, made: dt.datetime) -> str:
         words=words,
         chart=None if curve is None else _run_chart(found, shown),
         strip=None if curve is None else _strip(curve.travel_m, curve.limit),
-        sweep_chart=None if found.swept is None else _sweep_chart(found.swept, shown),
+        sweep_chart=None if found.swept is None else _sweep_chart(found, shown),
         passes=[]
         if found.known.fitted is None
-        else [item.observed.name for item in found.known.fitted.passes[-_MOST:]],
+        else words.pass_names([item.observed.name for item in found.known.fitted.passes])[-_MOST:],
         unit=shown,
         units=units,
         unit_facts=safe_json({item.symbol: [item.factor, DIGITS[item.symbol]] for item in units}),
@@ -79,7 +79,12 @@ def _run_chart(found: Told, unit: Unit) -> dict[str, object]:
     shapes.append(
         Markup('<path class="curve c0" d="{}"/>').format(_path(curve.travel_m, curve.speed_mps, frame))
     )
-    return _drawn(frame, axis, grid, shapes, _feet(frame, 1.0))
+    plan = found.told.plan
+    beams = Markup("").join(
+        line(frame.x(at), frame.top_px, frame.x(at), frame.bottom_px, "beam")
+        for at in (plan.run_up_m, plan.run_up_m + plan.trap_m)
+    )
+    return _drawn(frame, axis, grid + beams, shapes, _feet(frame, 1.0, "m"))
 
 
 def _passes(known: Known) -> list[tuple[Array, Array]]:
@@ -88,8 +93,10 @@ def _passes(known: Known) -> list[tuple[Array, Array]]:
     return [(item.travel_m, item.speed_mps) for item in known.fitted.passes[-_MOST:]]
 
 
-def _sweep_chart(swept: Sweep, unit: Unit) -> dict[str, object]:
-    """Trap speed over what was swept, with its band."""
+def _sweep_chart(found: Told, unit: Unit) -> dict[str, object]:
+    """Trap speed over what was swept, with its band; where the plan stands, and the target."""
+    swept = found.swept
+    assert swept is not None
     kept = [
         (value, told.trap_mps)
         for value, told in zip(swept.values, swept.forecasts, strict=True)
@@ -109,7 +116,13 @@ def _sweep_chart(swept: Sweep, unit: Unit) -> dict[str, object]:
         Markup('<path class="curve c0" d="{}"/>').format(_path(at, speed, frame)),
     ]
     scale = 1000.0 if knob.symbol == "mm" else 1.0  # the axis in millimetres, as wheels are written
-    return _drawn(frame, axis, grid, shapes, _feet(frame, scale))
+    marks = []
+    now = value_of(found.known, found.told.plan, swept.key)
+    if now is not None and frame.left < now < frame.right:
+        marks.append(line(frame.x(now), frame.top_px, frame.x(now), frame.bottom_px, "here"))
+    if found.target_mps is not None and frame.low_mps < found.target_mps < frame.high_mps:
+        marks.append(line(0, frame.y(found.target_mps), 100, frame.y(found.target_mps), "aim"))
+    return _drawn(frame, axis, grid + Markup("").join(marks), shapes, _feet(frame, scale, knob.symbol))
 
 
 def _drawn(frame: Frame, axis: Markup, grid: Markup, shapes: list[Markup], feet: Markup) -> dict[str, object]:
@@ -134,15 +147,16 @@ def _band(at: Array, low: Array, high: Array, frame: Frame) -> str:
     return "M" + "L".join([*_points(at, low, frame), *_points(at, high, frame)[::-1]]) + "Z"
 
 
-def _feet(frame: Frame, scale: float) -> Markup:
+def _feet(frame: Frame, scale: float, unit: str) -> Markup:
+    """Places along the foot; the last one with its unit."""
     step = nice_step((frame.right - frame.left) * scale, 8) / scale
     first, last = int(np.ceil(frame.left / step)), int(np.floor(frame.right / step))
     parts = []
-    for k in range(first, last + 1):
-        x = frame.x(k * step)
-        if 1 < x < 98:
-            look = "date any" if k % 2 == 0 else "date wide"
-            parts.append(text_at(x, frame.bottom_px + 20, f"{k * step * scale:g}", look))
+    shown = [k for k in range(first, last + 1) if 1 < frame.x(k * step) < 96]
+    for k in shown:
+        look = "date any" if (k - shown[-1]) % 2 == 0 else "date wide"
+        text = f"{k * step * scale:g} {unit if k == shown[-1] else ''}".strip()
+        parts.append(text_at(frame.x(k * step), frame.bottom_px + 20, text, look))
     return Markup("").join(parts)
 
 

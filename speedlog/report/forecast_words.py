@@ -10,8 +10,9 @@ from speedlog.results_car import Stopping
 from speedlog.results_quantity import Quantity95
 from speedlog.settings.forecast import ForecastSettings
 from speedlog.units import find_unit
+from speedlog.vehicle.car import PART, Part
 from speedlog.vehicle.plan import Forecast, Known, Makers
-from speedlog.vehicle.target import KNOBS, Given, Way, held, not_entered, not_told
+from speedlog.vehicle.target import KNOBS, Given, Sweep, Told, Way, held, limits_of, not_entered, not_told
 
 TITLE = "Forecast"
 CAUTION = (
@@ -50,7 +51,11 @@ def checked(told: Forecast, known: Known) -> str:
 
 
 def speed(found: Quantity95) -> str:
-    return f"{mps(found.value)}, 95 % {num(found.low)} to {mps(found.high)}"
+    return f"{mps(found.value)}, 95\u00a0%\u00a0{num(found.low)}\u00a0to\u00a0{num(found.high)}"
+
+
+def speed_interval(found: Quantity95) -> str:
+    return f"95\u00a0%\u00a0{num(found.low)}\u00a0to\u00a0{mps(found.high)}"
 
 
 def plainly(found: Quantity95, unit: str, digits: int) -> str:
@@ -58,7 +63,7 @@ def plainly(found: Quantity95, unit: str, digits: int) -> str:
     while digits < 4 and 0 < found.high - found.low < 10.0**-digits:
         digits += 1
     value, low, high = (_number(end, digits) for end in (found.value, found.low, found.high))
-    return f"{value} {unit}, 95 % {low} to {high}"
+    return f"{value}\u00a0{unit}, 95\u00a0%\u00a0{low}\u00a0to\u00a0{high}"
 
 
 def _number(value: float, digits: int) -> str:
@@ -129,10 +134,29 @@ def stop_briefly(found: Stopping) -> str:
     """The same beside other figures: "stops in 336 to 615 m, doesn't fit"."""
     if found.distance_m is None:
         return "stopping distance can't be told"
-    text = f"stops in {found.distance_m.value:.0f} m, 95 % {found.distance_m.low:.0f} to {found.distance_m.high:.0f}"
-    if found.fits is None:
+    text = f"stops in {plainly(found.distance_m, 'm', 0)}"
+    if found.room_m is None:
         return f"{text}, runway end not given"
     return text if found.fits else f"{text}: doesn't fit"
+
+
+def sweep_rows(swept: Sweep, most: int = 11) -> list[tuple[str, str, str, str, str]]:
+    """(setting, trap speed, its interval, stopping distance, its interval) of some points, both ends among them."""
+    last = len(swept.values) - 1
+    table = []
+    for k in sorted({round(last * n / (most - 1)) for n in range(most)}):
+        trap, stop = swept.forecasts[k].trap_mps, swept.forecasts[k].stopping
+        cells = ("none", "") if trap is None else (num(trap.value), f"{num(trap.low)} to {num(trap.high)}")
+        far, late = stop.distance_m, ": doesn't fit" if stop.fits is False else ""
+        away = ("none", "") if far is None else (f"{far.value:.0f}", f"{far.low:.0f} to {far.high:.0f}{late}")
+        table.append((setting(swept.key, swept.values[k]), *cells, *away))
+    return table
+
+
+def runway_end(room_m: float | None) -> str:
+    return (
+        "Runway end not given." if room_m is None else f"The runway's end is {room_m:.0f} m after the trap."
+    )
 
 
 def setting(key: str, value: float) -> str:
@@ -145,18 +169,27 @@ def setting(key: str, value: float) -> str:
 
 
 def way(found: Way, target_mps: float, known: Known) -> str:
-    """One way to the target: what gives first on it, and the stopping distance at its end."""
+    """One way to the target: what gives first on it, and the stopping distance at its end; in one line."""
+    head, then, first = way_parts(found, target_mps, known)
+    return f"{head}. {then + '. ' if then else ''}{first}"
+
+
+def way_parts(found: Way, target_mps: float, known: Known) -> tuple[str, str, str]:
+    """(what reaches it, what it then brings, what gives first); the middle one "" where nothing is forecast."""
     head = f"{WAYS[found.key]}: from {setting(found.key, found.now)}"
     told, trap = found.forecast, None if found.forecast is None else found.forecast.trap_mps
     first = _first(found, told, known)
     if told is None or trap is None:
-        return f"{head}, nothing within reach gets the car through the trap. {first}"
-    then = f"95 % {num(trap.low)} to {mps(trap.high)}; {stop_briefly(told.stopping)}"
+        return f"{head}, nothing within reach gets the car through the trap", "", first
+    then = f"{speed_interval(trap)}, {stop_briefly(told.stopping)}"
     if found.needed is None:
-        at = setting(found.key, found.best_at or found.now)
-        most = f"the most is {mps(trap.value)} at {at} ({then})"
-        return f"{head}, nothing within reach brings {mps(target_mps)}; {most}. {first}"
-    return f"{head} to {setting(found.key, found.needed)} (then {then}). {first}"
+        at = setting(found.key, found.now if found.best_at is None else found.best_at)
+        return (
+            f"{head}, nothing within reach brings {mps(target_mps)}",
+            f"The most, at {at}: {speed(trap)}, " + (stop_briefly(told.stopping)),
+            first,
+        )
+    return f"{head} to {setting(found.key, found.needed)}", f"Then {then}", first
 
 
 def _first(found: Way, told: Forecast | None, known: Known) -> str:
@@ -177,15 +210,45 @@ def given(found: Way, item: Given) -> str:
     return f"{GIVES[item.what]}{now}"
 
 
+def pass_names(names: Sequence[str]) -> list[str]:
+    """Passes as they were named, without the folders that tell none apart: "session.toml/2"."""
+    parts = [name.replace("\\", "/").split("/") for name in names]
+    for count in range(2, max((len(part) for part in parts), default=2) + 1):
+        short = ["/".join(part[-count:]) for part in parts]
+        if len(set(short)) == len(set(names)):
+            return short
+    return list(names)
+
+
 def fitted_line(known: Known) -> str:
     """What the car was fitted to, and how well."""
     fitted = known.fitted
     if fitted is None:
         return "Fitted to no pass: the car file and usual values alone, so the interval is wide. Name passes: --from."
-    names = ", ".join(item.observed.name for item in fitted.passes)
+    names = ", ".join(pass_names([item.observed.name for item in fitted.passes]))
     worst = max(item.misfit_mps for item in fitted.passes)
-    more = "".join(f" {text}" for text in fit_warnings(known))
-    return f"Fitted to {names}; its speeds lie within {worst:.2f} m/s (rms) of the readings.{more}"
+    return f"Fitted to {names}; its speeds lie within {worst:.2f} m/s (rms) of the readings."
+
+
+def planned(found: Told) -> str:
+    """The plan in a line."""
+    plan, car = found.told.plan, found.known.car
+    limit, ramp = plan.set.get("pack_limit_a", car.pack_limit_a), plan.set.get("ramp_s", car.ramp_s)
+    wind = "head" if plan.head_mps >= 0 else "tail"
+    return (
+        f"Run-up {plan.run_up_m:.0f} m, trap {plan.trap_m:g} m, current limit {limit:.0f} A, ramp {ramp:.1f} s, "
+        f"gear {plan.set.get('gear_ratio', car.gear_ratio):g}, {wind} wind {abs(plan.head_mps):.1f}\u00a0±\u00a0"
+        f"{2 * plan.head_u_mps:.1f}\u00a0m/s at the car's height"
+    )
+
+
+def warnings(found: Told) -> list[str]:
+    """What speaks against the plan, or against the forecast."""
+    over = [] if found.told.trap_mps is None else [
+        f"As planned, {GIVES[what]}." for what, _, _, past in limits_of(found.told, found.known.makers)
+        if past and what != "traction"
+    ]  # fmt: skip
+    return over + fit_warnings(found.known)
 
 
 def fit_warnings(known: Known) -> list[str]:
@@ -204,10 +267,8 @@ def fit_warnings(known: Known) -> list[str]:
     return found
 
 
-def learned(known: Known) -> list[tuple[str, str, str]]:
-    """(what, value with interval, how far the logs told it) of every number that the fit learned."""
-    from speedlog.vehicle.car import PART
-
+def learned(known: Known) -> list[tuple[str, str, str, str]]:
+    """(what, its meaning, value with interval, how far the logs told it) of every number that the fit learned."""
     fitted = known.fitted
     if fitted is None:
         return []
@@ -220,16 +281,19 @@ def learned(known: Known) -> list[tuple[str, str, str]]:
             if share > 0.5
             else "partly from the logs"
             if share > LEARNED
-            else "as assumed: the logs don't tell"
+            else "as assumed: no log tells"
         )
-        table.append(
-            (
-                f"{part.key.replace('_', ' ')}",
-                f"{found.value:.4g} ({found.low:.4g} to {found.high:.4g}) {part.unit}".strip(),
-                told,
-            )
-        )
+        value = f"{found.value:.4g} ({found.low:.4g}\u00a0to\u00a0{found.high:.4g}) {part.unit}".strip()
+        table.append((part_name(part), part.meaning, value, told))
     return table
+
+
+def part_name(part: Part) -> str:
+    """ "drag area" of drag_area_m2: the unit stands beside the value."""
+    key = part.key
+    for tail in ("_m2", "_ohm", "_v_per_ah"):
+        key = key.removesuffix(tail)
+    return key.replace("_", " ").replace(" kv", " Kv").replace("kv ", "Kv ")
 
 
 ASSUMED = {

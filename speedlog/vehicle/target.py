@@ -10,7 +10,7 @@ import numpy as np
 
 from speedlog.settings.forecast import ForecastSettings
 from speedlog.units import Kind
-from speedlog.vehicle.forecast import forecast, forecasts
+from speedlog.vehicle.forecast import SCALED, forecast, forecasts
 from speedlog.vehicle.plan import Forecast, Known, Makers, Plan
 
 
@@ -46,13 +46,16 @@ GIVES = ("motor", "controller", "cell", "c_rate", "tyre_g", "tyre_rpm", "tractio
 
 
 def value_of(known: Known, plan: Plan, key: str) -> float | None:
-    """What a knob stands at."""
+    """What a knob stands at; of mass and wheel what was said, not what the fit makes of it."""
     name = KNOBS[key].name
     if name == "run_up_m":
         return plan.run_up_m
     if name == "cells":
         return None if (plan.cells or known.cells) is None else float(plan.cells or known.cells or 0)
-    return float(plan.set[name]) if name in plan.set else float(getattr(known.car, name))
+    if name in plan.set:
+        return float(plan.set[name])
+    said = known.fitted.prior if known.fitted is not None and name in SCALED else known.car
+    return float(getattr(said, name))
 
 
 def with_value(plan: Plan, key: str, value: float) -> Plan:

@@ -7,7 +7,9 @@ from typing import Any, cast
 
 import pytest
 
-from speedlog.report.forecast_words import fit_warnings, fitted_line
+from speedlog.report.forecast_words import fit_warnings, fitted_line, part_name, pass_names, plainly
+from speedlog.results_quantity import Quantity95
+from speedlog.vehicle.car import PART
 
 
 def known(missed: bool, settled: bool = True) -> Any:
@@ -19,5 +21,35 @@ def known(missed: bool, settled: bool = True) -> Any:
 
 @pytest.mark.parametrize("missed", [False, True])
 def test_a_fit_that_missed_the_car_is_told(missed: bool) -> None:
-    assert ("missed the car" in fitted_line(known(missed))) == missed
+    assert "Fitted to 12;" in fitted_line(known(missed))
+    assert any("missed the car" in text for text in fit_warnings(known(missed))) == missed
     assert len(fit_warnings(known(missed, settled=False))) == 1 + missed
+
+
+@pytest.mark.parametrize(
+    ("names", "shown"),
+    [
+        (["/a/day/session.toml/2", "/a/day/session.toml/9"], ["session.toml/2", "session.toml/9"]),
+        (["/a/one/session.toml/2", "/a/two/session.toml/2"], ["one/session.toml/2", "two/session.toml/2"]),
+        (["C:\\x\\session.toml/2", "12"], ["session.toml/2", "12"]), (["2026-08-22/1"], ["2026-08-22/1"]), ([], []),
+    ],
+)  # fmt: skip
+def test_passes_without_the_folders_that_tell_none_apart(names: list[str], shown: list[str]) -> None:
+    assert pass_names(names) == shown
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "shown"),
+    [
+        (3.26, 3.34, "3.30 V, 95 % 3.26 to 3.34"), (3.298, 3.302, "3.300 V, 95 % 3.298 to 3.302"),
+        (3.3, 3.3, "3.30 V, 95 % 3.30 to 3.30"),
+    ],
+)  # fmt: skip
+def test_an_interval_never_rounds_to_none(low: float, high: float, shown: str) -> None:
+    assert plainly(Quantity95(3.3, low, high), "V", 2).replace("\u00a0", " ") == shown
+
+
+def test_a_number_is_called_without_its_unit() -> None:
+    names = ("drag_area_m2", "kv_rpm_per_v", "winding_ohm", "fall_v_per_ah", "bend")
+    shown = ["drag area", "motor Kv", "motor resistance", "pack fall", "Kv bend"]
+    assert [part_name(PART[name]) for name in names] == shown

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
+from typing import cast
 
 import numpy as np
 import pytest
@@ -10,6 +12,7 @@ import pytest
 from speedlog.results_quantity import Quantity95
 from speedlog.settings.forecast import ForecastSettings
 from speedlog.vehicle.car import Car
+from speedlog.vehicle.fit import Fitted
 from speedlog.vehicle.forecast import draws, forecast
 from speedlog.vehicle.plan import Known, Makers, Plan
 from speedlog.vehicle.stopping import Braking
@@ -97,6 +100,15 @@ def test_every_knob_turns(key: str) -> None:
     assert now is not None
     moved = with_value(PLAN, key, now * 2)
     assert value_of(KNOWN, moved, key) == pytest.approx(now * 2)
+
+
+def test_a_wheel_stands_at_what_was_said_and_not_at_what_the_fit_makes_of_it() -> None:
+    """A sweep sets what was said, too: the fit's factor stays on it."""
+    fitted = cast(Fitted, SimpleNamespace(prior=replace(CAR, wheel_m=0.088)))
+    known = replace(KNOWN, fitted=fitted, car=replace(CAR, wheel_m=0.0898))
+    assert value_of(known, PLAN, "wheel_diameter") == 0.088
+    assert value_of(known, with_value(PLAN, "wheel_diameter", 0.085), "wheel_diameter") == 0.085
+    assert value_of(KNOWN, PLAN, "wheel_diameter") == CAR.wheel_m
 
 
 def test_a_run_that_never_gets_there_says_so() -> None:
