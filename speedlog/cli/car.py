@@ -27,8 +27,17 @@ _ASKED = {
     "ramp": "Ramp that is set",
     "lowest_cell": "Lowest cell voltage, by the pack's maker",
     "motor_limit": "Highest motor temperature, by its maker",
+    "controller_limit": "Highest controller temperature, by its maker",
     "tyre_limit_rpm": "Highest wheel turns, by the tyre's maker",
+    "run_up": "From the launch to the first beam",
+    "trap_length": "Between the beams, by the tape",
+    "runway_after_trap": "From the last beam to the runway's end",
 }
+_PLACE = (
+    "run_up",
+    "trap_length",
+    "runway_after_trap",
+)  # passes show them, and the course they were driven on
 
 
 @car_app.callback()
@@ -81,21 +90,18 @@ def init(
             known["trap_length"] = place.length_m
     known |= read_answers(answers or [])
     if ask and sys.stdin.isatty():
-        known |= _ask(known)
+        known |= _ask(known, placed=bool(passes))
     write_text(out, car_toml(name or out.stem, tuple(passes or ()), known))
     count = f"{len(known)} number{'' if len(known) == 1 else 's'} stated"
     print(f"{out}: {count}; all else begins at a usual value, as its comments show.")
-    open_ = [key.replace("_", " ") for key in _ASKED if key not in known]
+    open_ = [key.replace("_", " ") for key in _ASKED if key not in known and not (passes and key in _PLACE)]
     if open_:
         print(f"Not stated, and worth stating: {', '.join(open_)}.")
-    print(f"Next: speedlog forecast {out}")
+    print(f"Next: speedlog forecast {out}{'' if passes else ' --from PASS...'}")
 
 
 def of_facts(facts: CarFacts) -> dict[str, float]:
     """What a pass's set-up says, by the keys of CAR.toml and in their units."""
-    from speedlog.units import find_unit
-
-    gn = find_unit("gn", "acceleration")
     said = {
         "mass": facts.mass_kg,
         "wheel_diameter": facts.wheel_diameter_m,
@@ -110,7 +116,7 @@ def of_facts(facts: CarFacts) -> dict[str, float]:
         "motor_limit": facts.motor_limit_c,
         "controller_limit": facts.controller_limit_c,
         "tyre_limit_rpm": facts.tyre_limit_rpm,
-        "tyre_limit": facts.tyre_limit_g if gn is not None else None,
+        "tyre_limit": facts.tyre_limit_g,
     }
     return {key: float(value) for key, value in said.items() if value is not None}
 
@@ -135,17 +141,20 @@ def read_answers(texts: list[str]) -> dict[str, float]:
     return found
 
 
-def _ask(known: dict[str, float]) -> dict[str, float]:
-    """Ask on the terminal for the few that matter; an empty answer leaves a key open."""
-    from speedlog.vehicle.carfile import KEYS, answer, write
+def _ask(known: dict[str, float], placed: bool) -> dict[str, float]:
+    """Ask on the terminal for the few that matter; an empty answer leaves a key open.
+
+    Args:
+        placed: passes are there, so the place isn't asked for.
+    """
+    from speedlog.vehicle.carfile import KEYS, answer, usual
 
     keys = {key.key: key for key in KEYS}
     found: dict[str, float] = {}
     for word, question in _ASKED.items():
-        while word not in known and word not in found:
-            example = write(keys[word], keys[word].typical[0]).partition(" = ")[2].strip('"')
+        while word not in known and word not in found and not (placed and word in _PLACE):
             try:
-                said = input(f"{question} (like {example}; Enter: not known): ").strip()
+                said = input(f"{question} (usual {usual(keys[word])}; Enter: not known): ").strip()
             except EOFError:  # no more answers: the rest stays open
                 print()
                 return found

@@ -99,6 +99,7 @@ def tell(
 
     settings = ForecastSettings()
     known, plan = begin(file, sources, settings)
+    known = replace(known, assumed=tuple(item for item in known.assumed if sources or item not in setup))
     wind = setup.pop("wind", None)
     if wind is not None:
         plan = _blown(plan, wind, sources)
@@ -133,10 +134,11 @@ def begin(file: CarFile, sources: Sequence[Source], settings: ForecastSettings) 
                 "no passes to fit the car to, and no run_up in it", file=file.path,
                 todo='Name passes (--from 12 14), or write run_up = "500 m".',
             )  # fmt: skip
-        known = Known(file.car, None, file.cells, file.number("pack_capacity"), stated)
+        guessed = ("wind", "weather", *(() if trap else ("trap_length",)))
+        known = Known(file.car, None, file.cells, file.number("pack_capacity"), stated, assumed=guessed)
         return known, Plan(
-            run_up, trap or 30.0, 0.0, settings.wind_unknown_mps, standard_density(), settings.density_unknown,
-            file.number("runway_after_trap"),
+            run_up, trap or settings.usual_trap_m, 0.0, settings.wind_unknown_mps, standard_density(),
+            settings.density_unknown, file.number("runway_after_trap"),
         )  # fmt: skip
     seen = []
     for item in sources:
@@ -154,8 +156,18 @@ def begin(file: CarFile, sources: Sequence[Source], settings: ForecastSettings) 
             name: getattr(own, name) if getattr(stated, name) is None else getattr(stated, name)
             for name in Makers.__dataclass_fields__
         }),
+        assumed=_taken(known.assumed, file, seen[-1]),
     )  # fmt: skip
     return known, _like_last(file, sources[-1], fitted.passes[-1], settings)
+
+
+def _taken(of_passes: Sequence[str], file: CarFile, last: Any) -> tuple[str, ...]:
+    """What nobody said: not the passes' set-up, not the car's file, not the course."""
+    stated = {key for key in ("mass", "run_up", "trap_length") if file.number(key) is not None}
+    place = [] if last.entry_m is not None else ["run_up"]
+    if last.entry_m is None or last.exit_m is None:
+        place.append("trap_length")
+    return tuple(item for item in (*of_passes, *place) if item not in stated)
 
 
 def _like_last(file: CarFile, source: Source, last: Any, settings: ForecastSettings) -> Plan:
@@ -166,7 +178,8 @@ def _like_last(file: CarFile, source: Source, last: Any, settings: ForecastSetti
     if run_up is None:
         run_up = seen.entry_m if seen.entry_m is not None else float(last.travel_m[-1])
     if trap is None:
-        trap = seen.exit_m - seen.entry_m if seen.entry_m is not None and seen.exit_m is not None else 30.0
+        known = seen.entry_m is not None and seen.exit_m is not None
+        trap = seen.exit_m - seen.entry_m if known else settings.usual_trap_m
     room, course = file.number("runway_after_trap"), source.course
     if room is None and course is not None:
         room = course.room_m(bool(source.found.outbound))

@@ -46,7 +46,8 @@ def read_passes(names: Sequence[str], logbook: Path | None, beside: Path | None)
             days.setdefault(of_file["file"], []).append(name)
         elif name.lower().endswith(".toml"):
             raise SpeedlogError(
-                f"{plain(name, 200)}: which pass of it?", todo=f'Write "{plain(name, 100)}/2" for pass 2.'
+                f"{plain(name, 200)}: which pass of it is not said",
+                todo=f'Write "{plain(name, 100)}/2" for pass 2.',
             )
         else:
             kept.append(name)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 from speedlog.report.numbers import mps as mps
 from speedlog.report.numbers import num
 from speedlog.results_car import Stopping
@@ -300,14 +298,11 @@ ASSUMED = {
     "mass": "the mass was not given: a usual one is taken, and every force goes with it",
     "current_of": "nothing says whether the logged current is the pack's or the motor's: the pack's is taken",
     "wind": "no wind was given: still air, with a wide margin", "weather": "no weather was given: a standard day",
+    "trap_length": "no trap length was given: 30 m",
+    "run_up": "no beams were seen: the run-up is as long as the last pass shows",
 }  # fmt: skip
 
 
 def assumed(known: Known) -> list[str]:
     """What nobody said and was taken, once each."""
-    found: Sequence[str] = (
-        []
-        if known.fitted is None
-        else [item for part in known.fitted.passes for item in part.observed.assumed]
-    )
-    return [ASSUMED[item] for item in dict.fromkeys(found)]
+    return [ASSUMED[item] for item in dict.fromkeys(known.assumed)]

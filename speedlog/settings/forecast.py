@@ -14,6 +14,7 @@ class ForecastSettings:
     step_s: float = setting(0.05, "s", "of the integration: a tenth of it moves a trap speed by less than 1e-6 of itself")
     fit_step_s: float = setting(0.1, "s", "of the integration in a fit, whose steps must be alike in all passes")
     ramp_steps: int = setting(20, "steps", "of the integration over the ramp, which then ends on a step")
+    usual_trap_m: float = setting(30.0, "m", "between the beams, where nobody said: common practice, no source; the forecast then says so")
     longest_run_s: float = setting(60.0, "s", "a run-up that takes longer is none; the longest runways take 20 s")
     bin_s: float = setting(0.1, "s", "readings nearer in time are averaged: a car changes its pull no faster")
     drift_mps: float = setting(0.06, "m/s", "slow error of a GNSS speed, as in the model of the estimate")

@@ -51,6 +51,11 @@ class Key:
         """Written as text with its unit; else a plain number, whose unit the key names."""
         return self.unit in _KINDS
 
+    @property
+    def in_mm(self) -> bool:
+        """A length of the car: written in millimetres."""
+        return self.unit == "m" and self.possible[1] <= 2
+
 
 _FIRST = {"mass": "The car", "motor_kv": "Motor and controller", "gear_ratio": "Wheels", "pack_voltage": "Pack",
           "current_limit": "As set in the controller"}  # fmt: skip
@@ -153,7 +158,9 @@ def answer(key: Key, text: str) -> float:
     value: Any = text
     if not key.quoted:
         try:
-            value = float(text.replace(",", "."))
+            value = float(
+                text.strip().removesuffix(key.unit).replace(",", ".")
+            )  # "520 rpm/V" as well as "520"
         except ValueError:
             value = text
     found = _number(key, value, None)
@@ -185,7 +192,7 @@ def _number(key: Key, value: Any, file: Path | None) -> float:
         unit = f" {key.unit}" if key.unit else ""
         raise SpeedlogError(
             f"{key.key}: {plain(value, 40)} can't be; it lies between {low:g} and {high:g}{unit}", file=file,
-            todo=f"Usual: {key.typical[0]:g} to {key.typical[1]:g}{unit}.",
+            todo=f"Usual: {usual(key)}.",
         )  # fmt: skip
     if key.whole and found != round(found):
         raise SpeedlogError(
@@ -194,6 +201,15 @@ def _number(key: Key, value: Any, file: Path | None) -> float:
             todo=f"Write it like {example}.",
         )
     return float(found)
+
+
+def usual(key: Key) -> str:
+    """The usual range in the unit that the key is written in: "60 to 120 mm"."""
+    low, high = key.typical
+    unit = find_unit("mm", "length") if key.in_mm else None
+    if unit is not None:
+        return f"{unit.from_si(low):g} to {unit.from_si(high):g} mm"
+    return f"{low:g} to {high:g} {_SHOWN.get(key.unit, key.unit)}".strip()
 
 
 def _text(content: Mapping[str, Any], file: Path) -> str:
@@ -220,7 +236,7 @@ def write(key: Key, value: float) -> str:
     """A value as the file has it: `mass = "7.9 kg"`."""
     if not key.quoted:
         return f"{key.key} = {value:.5g}"
-    if key.unit == "m" and key.possible[1] <= 2:  # a wheel is written in millimetres
+    if key.in_mm:
         unit = find_unit("mm", "length")
         assert unit is not None
         return f'{key.key} = "{unit.from_si(value):.5g} mm"'
@@ -244,8 +260,7 @@ def car_toml(name: str, passes: tuple[str, ...], known: Mapping[str, float]) -> 
     for key in KEYS:
         if key.heading:
             lines += ["", f"# {key.heading}"]
-        unit = f" {key.unit}" if key.unit else ""
-        said = f"# {key.meaning}; usual {key.typical[0]:g} to {key.typical[1]:g}{unit}"
+        said = f"# {key.meaning}; usual {usual(key)}"
         value = known.get(key.key)
         head = (
             write(key, value)

@@ -320,4 +320,5 @@ def known_from(fitted: Fitted, braked: Sequence[Braking], makers: Makers | None 
         ),
         braking=tuple(braked), heating_k_per_a2s=heating(fitted),
         controller_k_per_a2s=heating(fitted, "controller"), nearest_mps=tuple(v for v in speeds if v is not None),
+        assumed=tuple(dict.fromkeys(item for part in fitted.passes for item in part.observed.assumed)),
     )  # fmt: skip

@@ -57,6 +57,7 @@ class Known:
         heating_k_per_a2s: rise of the motor's temperature over ∫(motor current)² dt, with its spread;
             `controller_k_per_a2s` the same of the controller's.
         nearest: trap speeds of the fitted passes, to tell how far a forecast goes beyond them.
+        assumed: what nobody said and was taken, by the keys of `forecast_words.ASSUMED`.
     """
 
     car: Car
@@ -68,6 +69,7 @@ class Known:
     heating_k_per_a2s: Quantity95 | None = None
     controller_k_per_a2s: Quantity95 | None = None
     nearest_mps: tuple[float, ...] = ()
+    assumed: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)

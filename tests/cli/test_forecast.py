@@ -146,6 +146,12 @@ def test_no_passes_and_no_run_up(tmp_path: Path) -> None:
     assert (
         done.exit_code == 0 and "Fitted to no pass" in done.output and "runway end not given" in done.output
     )
+    # what nobody said is told, until somebody does
+    taken = ["no trap length was given: 30 m", "no wind was given", "no weather was given"]
+    assert all(text in done.output for text in taken)
+    car.write_text('run_up = "450 m"\ntrap_length = "20 m"\n', encoding="utf-8")
+    done = CliRunner().invoke(app, ["forecast", str(car), "--set", "wind=3 m/s head"])
+    assert [text in done.output for text in taken] == [False, False, True]
 
 
 def test_a_session_without_a_pass_number(tmp_path: Path) -> None:

@@ -82,6 +82,7 @@ def test_answers() -> None:
     assert answer(keys["mass"], "17.4 lb") == pytest.approx(17.4 * 0.45359237)
     assert answer(keys["tyre_limit"], "20000 gn") == pytest.approx(20_000)
     assert answer(keys["gear_ratio"], "1,25") == 1.25
+    assert answer(keys["motor_kv"], "520 rpm/V") == answer(keys["motor_kv"], "520") == 520.0
     with pytest.raises(SpeedlogError, match="not a number"):
         answer(keys["gear_ratio"], "one")
 
