@@ -16,6 +16,7 @@ from __future__ import annotations
 import datetime as dt
 import io
 import re
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from xml.sax import SAXException, SAXParseException
 from xml.sax.handler import ContentHandler
@@ -34,7 +35,8 @@ _STAMP = re.compile(
     r"(\d{4})-(\d\d)-(\d\d)[T ](\d\d):(\d\d):(\d\d)(?:[.,](\d+))?\s*(Z|[+-]\d\d:?\d\d)?",
     re.ASCII | re.IGNORECASE,
 )
-_EPOCH_ORDINAL = dt.date(1970, 1, 1).toordinal()
+EPOCH_ORDINAL = dt.date(1970, 1, 1).toordinal()
+LEAST_YEAR, MOST_YEAR = 1678, 2261  # whole years that 64 bits of nanoseconds hold
 
 
 class ForbiddenError(ValueError):
@@ -63,28 +65,37 @@ class Point:
 
 @dataclass
 class Document:
-    """What a GPX document holds.
+    """What a GPX document is, besides its points.
 
     Attributes:
         version: as the root element states it.
-        segments: the points of each track segment, in file order.
+        segments: how many track segments there are.
         cut_line: where the document breaks off or stops being XML; None if it is whole.
+        nested: a track point stands inside another.
     """
 
     version: str = ""
-    segments: list[list[Point]] = field(default_factory=list)
+    segments: int = 0
     cut_line: int | None = None
+    nested: bool = False
 
 
-def read_document(data: bytes) -> Document:
-    """The track points of a GPX document; where it breaks off, those before.
+Take = Callable[[Point, int], None]  # (a point, the number of its segment from 0)
+
+
+def read_document(data: bytes, take: Take) -> Document:
+    """Go through a GPX document; where it breaks off, up to there.
+
+    Args:
+        data: the document.
+        take: is given its points, in file order.
 
     Raises:
         ForbiddenError: it declares a document type.
     """
     text = ascii_bytes(data)
     whole = text.lstrip(b"\x00\xff\xef\xbb\xbf \t\r\n")  # blank lines, a mark, erased bytes before the XML
-    handler = _Handler(data.count(b"\n", 0, len(text) - len(whole)))
+    handler = _Handler(data.count(b"\n", 0, len(text) - len(whole)), take)
     document = InputSource()
     document.setByteStream(io.BytesIO(whole))
     if text is not data or text.startswith(b"\xef\xbb\xbf"):
@@ -106,11 +117,12 @@ def read_document(data: bytes) -> Document:
 
 
 class _Handler(ContentHandler):
-    """Keeps the points and their few wanted elements; everything else is passed over."""
+    """Hands on the points with their few wanted elements; everything else is passed over."""
 
-    def __init__(self, lines_before: int) -> None:
+    def __init__(self, lines_before: int, take: Take) -> None:
         super().__init__()
         self.lines_before = lines_before
+        self._take = take
         self.document = Document()
         self._point: Point | None = None
         self._depth = 0  # below the point
@@ -124,16 +136,16 @@ class _Handler(ContentHandler):
             self._depth += 1
             self._name, self._text = _WANTED.get(local), []
             self._direct = self._depth == 1
+            self.document.nested |= local == "trkpt"
         elif local == "trkpt":
             self._start_point(attrs)
         elif local == "trkseg":
-            self.document.segments.append([])
+            self.document.segments += 1
         elif local == "gpx":
             self.document.version = attrs.get("version", "") or ""
 
     def _start_point(self, attrs: AttributesImpl) -> None:
-        if not self.document.segments:
-            self.document.segments.append([])
+        self.document.segments = max(self.document.segments, 1)
         line = self._locator.getLineNumber() or 0  # type: ignore[attr-defined]
         self._point, self._depth = Point(line + self.lines_before, attrs.get("lat"), attrs.get("lon")), 0
 
@@ -146,8 +158,8 @@ class _Handler(ContentHandler):
         if point is None:
             return
         if self._depth == 0:
-            self.document.segments[-1].append(point)
             self._point = None
+            self._take(point, self.document.segments - 1)
             return
         if self._name is not None:
             (point.own if self._direct else point.extra).setdefault(self._name, "".join(self._text).strip())
@@ -165,10 +177,10 @@ def stamp_ns(text: str) -> tuple[int, bool] | None:
         return None
     year, month, day, hour, minute, second = (int(part) for part in found.groups()[:6])
     try:
-        days = dt.date(year, month, day).toordinal() - _EPOCH_ORDINAL
+        days = dt.date(year, month, day).toordinal() - EPOCH_ORDINAL
     except ValueError:
         return None
-    if hour > 23 or minute > 59 or second > 59 or not 1678 <= year <= 2261:
+    if hour > 23 or minute > 59 or second > 59 or not LEAST_YEAR <= year <= MOST_YEAR:
         return None
     zone = found.group(8)
     offset_s = 0

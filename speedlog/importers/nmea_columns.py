@@ -13,11 +13,11 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from speedlog.importers.ascii_words import Flags, Numbers, Places
 from speedlog.importers.nmea_fast import TIMED, Sentences, Table
 from speedlog.importers.nmea_finish import EPOCH_NUMBERS, UNKNOWN_DAY, EpochColumns
 from speedlog.importers.nmea_merge import FIXES, STRONGEST
 from speedlog.importers.nmea_sentence import Quality
-from speedlog.importers.nmea_words import Flags, Numbers, Places
 from speedlog.samples import Fix
 
 ZDA = TIMED.index("ZDA")

@@ -13,11 +13,11 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from speedlog.importers.ascii_words import PAD, Flags, Places
 from speedlog.importers.nmea_fields import READERS, Column, Rows
 from speedlog.importers.nmea_lines import Lines, Tags, read_lines
 from speedlog.importers.nmea_scan import Found, find_sentences
 from speedlog.importers.nmea_sentence import SentenceFields
-from speedlog.importers.nmea_words import PAD, Flags, Places
 
 _FEED = ord("\n")
 STRETCH_BYTES = 1 << 20  # with its columns this stays in a usual second-level cache

@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from speedlog.importers import nmea_sentence as careful
+from speedlog.importers.ascii_words import TENS, Flags, Numbers, Places, Text, Whole, one_count
 from speedlog.importers.nmea_finish import UNKNOWN_DAY
-from speedlog.importers.nmea_words import TENS, Flags, Numbers, Places, Text, Whole, one_count
 
 Column = NDArray[Any]
 

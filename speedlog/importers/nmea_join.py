@@ -13,12 +13,12 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from speedlog.importers.ascii_words import Flags, Places
 from speedlog.importers.nmea_columns import ZDA, Runs, run_columns
 from speedlog.importers.nmea_fast import Sentences, Timed
 from speedlog.importers.nmea_finish import EpochColumns
 from speedlog.importers.nmea_merge import RECENT, Epochs
 from speedlog.importers.nmea_sentence import SentenceFields, read_sentence
-from speedlog.importers.nmea_words import Flags, Places
 
 
 def join_sentences(data: bytes, sentences: Sentences) -> tuple[EpochColumns, int]:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from speedlog.importers.nmea_words import PAD, Flags, Places, Text, Words
+from speedlog.importers.ascii_words import PAD, Flags, Places, Text, Words
 
 _DOLLAR, _STAR, _COMMA, _FEED, _BACK, _P = (ord(char) for char in "$*,\n\rP")
 _TAG = re.compile(rb"\$[A-OQ-Z][A-Z]{4},")

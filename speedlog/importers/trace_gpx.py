@@ -54,8 +54,10 @@ def _point_at(
         if end is None:
             continue
         text = data[match.start() : end.end()]
-        segments = read_document(b"<gpx><trk><trkseg>" + text + b"</trkseg></trk></gpx>").segments
-        points = [point for segment in segments for point in segment]
+        points: list[Point] = []
+        read_document(
+            b"<gpx><trk><trkseg>" + text + b"</trkseg></trk></gpx>", lambda point, _, found=points: found.append(point)
+        )
         stamp = stamp_ns(points[0].text("time") or "") if points else None
         if stamp is None:
             continue

@@ -11,8 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from speedlog.importers import nmea_fast, nmea_sentence
+from speedlog.importers.ascii_words import PAD, Text
 from speedlog.importers.nmea_lines import Tags, read_lines
-from speedlog.importers.nmea_words import PAD, Text
 from speedlog.samples import Recording
 from tests.importers.nmea_careful import assert_alike, read
 from tests.importers.nmea_text import clean_log, framed, gga, log_of, rmc
