@@ -65,8 +65,9 @@ class Layout:
 
 def find_layout(text: Text, mapping: Mapping, settings: ReadSettings) -> Layout | None:
     """The layout of a table, or None where no header is understood."""
-    head = text.data[: min(text.end, _HEAD)].decode("utf-8", errors="replace").split("\n")
-    lines = [line.rstrip("\r") for line in head[: settings.header_search_lines + settings.sample_rows]]
+    count = settings.header_search_lines + settings.sample_rows
+    head = text.data[: min(text.end, _HEAD)].split(b"\n", count)[:count]
+    lines = [line.decode("utf-8", errors="replace").rstrip("\r") for line in head]
     if mapping.header_line is not None:
         found = _stated_header(lines, mapping)
     else:

@@ -60,6 +60,7 @@ class _Lines:
     rejected: int = 0
     warnings: tuple[str, ...] = ()
     quoted: bool = False
+    blank_free: bool = False
 
 
 def read_rows(
@@ -99,9 +100,10 @@ def _all_whole(text: Text, layout: Layout) -> _Lines | None:
     data, start, end = text.data, layout.offset, text.end
     if start >= end or layout.separator == " " or layout.tag:
         return None
-    if data.find(b'"', start, end) >= 0 or data.find(b"\0", start, end) >= 0:
+    plain = text.plain_from if start <= text.plain_from < end else end
+    if data.find(b'"', start, plain) >= 0 or data.find(b"\0", start, plain) >= 0:
         return None
-    count = _count_byte(data, start, end, "\n") + 1
+    count = _count_byte(data, start, plain, "\n") + 1 + (text.plain_lines if plain < end else 0)
     separators = _count_byte(data, start, end, layout.separator)
     if separators != count * (layout.usual - 1) or (
         not text.ended and _last_is_cut(data[max(start, end - _TAIL) : end], layout)
@@ -109,10 +111,11 @@ def _all_whole(text: Text, layout: Layout) -> _Lines | None:
         return None
     if data.startswith(_COMMENTS, start) or (layout.usual == 1 and data.find(b"\n\n", start, end) >= 0):
         return None
+    blank_free = plain < end and not any(data.find(blank, start, plain) >= 0 for blank in (b" ", b"\t"))
     if data[end:] not in (b"", b"\n", b"\r\n"):  # then pandas would see more lines
         data, start = data[start:end], 0
     number = np.arange(layout.first_line, layout.first_line + count, dtype=np.int64)
-    return _Lines(data, start, number, layout.usual)
+    return _Lines(data, start, number, layout.usual, blank_free=blank_free)
 
 
 def _count_byte(data: bytes, start: int, end: int, char: str) -> int:
@@ -201,6 +204,8 @@ def _sort_lines(text: Text, layout: Layout, settings: ReadSettings) -> _Lines:
 def _cells_begin_blank(lines: _Lines, separator: str) -> bool:
     """Whether any cell may begin with a blank: only then pandas is told to skip them, which is slow."""
     data, start = lines.body, lines.start
+    if lines.blank_free:
+        return False
     if all(data.find(blank, start) < 0 for blank in (b" ", b"\t")) or separator == " ":
         return separator == " "
     raw = np.frombuffer(data, np.uint8)

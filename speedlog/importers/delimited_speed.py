@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from speedlog.importers.epoch_times import median_interval_ns
 from speedlog.settings import ReadSettings
 from speedlog.units import UNITS, Unit
 
@@ -46,12 +47,10 @@ def speed_ratio(
     rows = np.flatnonzero(good & (np.abs(lon_deg) <= 180))
     if len(rows) < 2:
         return None
-    time_s = (time_ns[rows] - time_ns[rows[0]]) / 1e9
-    step_s = np.diff(time_s)
-    moves = step_s[step_s > 0]
-    if not len(moves):
+    stamps = time_ns if len(rows) == len(time_ns) else time_ns[rows]
+    typical = median_interval_ns(stamps) / 1e9
+    if not typical:
         return None
-    typical = float(np.median(moves))
     span = max(1, round(settings.unit_window_s / typical))
     last = len(rows) - span
     if last < 1:
@@ -59,7 +58,7 @@ def speed_ratio(
     count = max(1, min(last, _WINDOWS, _CELLS // span))
     starts = np.unique(np.linspace(0, last - 1, count).astype(np.int64))
     window = starts[:, None] + np.arange(span + 1)
-    at, gaps = rows[window], np.diff(time_s[window], axis=1)
+    at, gaps = rows[window], np.diff(stamps[window], axis=1) / 1e9
     usable = (gaps > 0) & (gaps < 3 * typical)
     steps = step_lengths_m(lat_deg[at].T, lon_deg[at].T).T
     means = (speed[at][:, 1:] + speed[at][:, :-1]) / 2

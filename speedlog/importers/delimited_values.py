@@ -25,6 +25,7 @@ from speedlog.settings import ReadSettings
 from speedlog.units import Unit
 
 HINT = "--columns map.toml"
+_FIRST_ROWS = 1000  # mostly enough to see one that says no
 
 
 @dataclass(frozen=True)
@@ -146,6 +147,8 @@ class Values:
         if not {"lat_deg", "lon_deg"} <= set(self.found):
             return
         lat, lon = self.found["lat_deg"], self.found["lon_deg"]
+        if np.any(np.isfinite(lon[:_FIRST_ROWS]) & (np.abs(lat[:_FIRST_ROWS]) <= 90)):
+            return
         both = np.isfinite(lat) & np.isfinite(lon)
         size, other = np.abs(lat[both]), np.abs(lon[both])
         if len(size) and size.min() > 90 and size.max() <= 180 and other.max() <= 90:

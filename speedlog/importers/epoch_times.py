@@ -36,7 +36,7 @@ def unwrap_midnight(time_ns: Times) -> Times:
 def median_interval_ns(time_ns: Times) -> int:
     """Median of the rising steps; 0 where nothing rises."""
     steps = np.diff(time_ns)
-    rising = steps[steps > 0]
+    rising = steps if steps.min(initial=0) > 0 else steps[steps > 0]
     if not len(rising):
         return 0
     usual = np.sort(rising[:_FIRST_STEPS])[min(len(rising), _FIRST_STEPS) // 2]
