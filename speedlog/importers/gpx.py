@@ -118,7 +118,9 @@ def _check_useful(track: Track, source: Source) -> None:
     )
 
 
-def _speed(rows: RawEpochs, columns: Columns, version: str, options: ReadOptions) -> tuple[list[str], Origin | None]:
+def _speed(
+    rows: RawEpochs, columns: Columns, version: str, options: ReadOptions
+) -> tuple[list[str], Origin | None]:
     """Put the speeds in; what was guessed, and where their unit is from.
 
     GPX 1.0 defines `speed` in m/s; anywhere else its unit is nobody's promise, so the positions are

@@ -7,7 +7,7 @@ import re
 import pandas as pd
 
 from speedlog.importers import Source, ascii_bytes
-from speedlog.importers.gpx_points import Point, read_document, stamp_ns
+from speedlog.importers.gpx_points import Point, Take, read_document, stamp_ns
 from speedlog.importers.nmea_scan import LineNumbers
 from speedlog.importers.trace import Became, EpochTrace, Piece, RawLine, factor_words, merged_pieces, visible
 from speedlog.samples import COLUMN, Recording
@@ -55,9 +55,7 @@ def _point_at(
             continue
         text = data[match.start() : end.end()]
         points: list[Point] = []
-        read_document(
-            b"<gpx><trk><trkseg>" + text + b"</trkseg></trk></gpx>", lambda point, _, found=points: found.append(point)
-        )
+        read_document(b"<gpx><trk><trkseg>" + text + b"</trkseg></trk></gpx>", _into(points))
         stamp = stamp_ns(points[0].text("time") or "") if points else None
         if stamp is None:
             continue
@@ -66,6 +64,13 @@ def _point_at(
         if best is None or key < best[0]:
             best = key, match.start(), text, points[0]
     return best[1:] if best else None
+
+
+def _into(points: list[Point]) -> Take:
+    def take(point: Point, _segment: int) -> None:
+        points.append(point)
+
+    return take
 
 
 def _float(text: str | None) -> float | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from unittest.mock import patch
 
+import numpy as np
 import pandas as pd
 
 from speedlog.errors import SpeedlogError
@@ -56,5 +57,10 @@ def assert_alike(one: Recording | str, other: Recording | str) -> None:
     assert len(one.segments) == len(other.segments)
     for ours, theirs in zip(one.segments, other.segments, strict=True):
         pd.testing.assert_frame_equal(ours, theirs, check_exact=True)
-    for name in ("sha256", "clock", "rejects", "rejected", "warnings", "declared_breaks", "facts"):
+    for ours_of, theirs_of in zip(one.lines, other.lines, strict=True):
+        np.testing.assert_array_equal(ours_of.line, theirs_of.line)
+        assert (ours_of.row is None) == (theirs_of.row is None)
+        if ours_of.row is not None:
+            np.testing.assert_array_equal(ours_of.row, theirs_of.row)
+    for name in ("sha256", "clock", "rejects", "rejected", "warnings", "declared_breaks", "facts", "origins"):
         assert getattr(one, name) == getattr(other, name), name
