@@ -28,7 +28,9 @@ class Opened:
         self.asked: list[str] = []
         self.page.on("console", lambda said: self.wrong.append(f"{said.type}: {said.text}"))
         self.page.on("pageerror", lambda error: self.wrong.append(str(error)))
-        self.page.on("request", lambda request: self.asked.append(request.url))
+        # what a page has made itself, in memory, is asked of nobody
+        asked = self.asked
+        self.page.on("request", lambda item: None if item.url.startswith("blob:") else asked.append(item.url))
         self.page.goto(path.as_uri())
 
     def __enter__(self) -> Opened:

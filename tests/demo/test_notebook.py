@@ -34,7 +34,12 @@ def this_python(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[str
 
 
 def test_all_are_found() -> None:
-    assert [path.name for path in NOTEBOOKS] == ["one_gap.ipynb", "one_pass.ipynb", "season.ipynb", "three_passes.ipynb"]
+    assert [path.name for path in NOTEBOOKS] == [
+        "one_gap.ipynb",
+        "one_pass.ipynb",
+        "season.ipynb",
+        "three_passes.ipynb",
+    ]
 
 
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.name)

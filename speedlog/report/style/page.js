@@ -17,20 +17,25 @@ const charts = (function () {
   const drawn = new Map(); // charts drawn so far: the stretch looked at, and whether it is their own
   let printing = false;
 
-  // ---- the library: in this page as text, or in a file beside it; it is run when first needed ----
+  // ---- the library: in this page as text, or in a file beside it. From a file of its own, if only one in memory, the
+  // browser reads it in beside its other work; only for printing, which can't wait, the text is run on the spot ----
   const kept = document.getElementById("charting");
   let missing = false;
   let asked = false;
+  let printed = null; // the library, where printing had to have it at once
 
   function ready() {
     if (window.Plotly) return true;
-    if (kept.dataset.file) {
-      fetchLibrary();
-      return false;
-    }
+    fetchLibrary();
+    return false;
+  }
+
+  function readyNow() {
+    if (ready() || kept.dataset.file) return Boolean(window.Plotly);
     const script = document.createElement("script");
     script.textContent = kept.textContent;
     document.head.append(script);
+    printed = window.Plotly;
     return true;
   }
 
@@ -38,8 +43,15 @@ const charts = (function () {
     if (asked) return;
     asked = true;
     const script = document.createElement("script");
-    script.addEventListener("load", drawNext);
+    script.addEventListener("load", () => {
+      if (printed) window.Plotly = printed; // the charts are that one's
+      drawNext();
+    });
     script.addEventListener("error", () => {
+      if (readyNow()) { // a browser that runs nothing from memory
+        drawNext();
+        return;
+      }
       missing = true;
       waiting.length = 0;
       for (const holder of holders) {
@@ -48,7 +60,7 @@ const charts = (function () {
         holder.style.height = "auto";
       }
     });
-    script.src = kept.dataset.file;
+    script.src = kept.dataset.file || URL.createObjectURL(new Blob([kept.textContent], {type: "text/javascript"}));
     document.head.append(script);
   }
 
@@ -180,15 +192,14 @@ const charts = (function () {
     if (waiting.length) setTimeout(drawNext);
   }, {rootMargin: "300px"});
   holders.forEach((holder) => watch.observe(holder));
-  // the library is read in while nothing else is to do, so that the first chart scrolled to is there at once; not
-  // on a phone, which would be busy with it for seconds
-  const soon = window.requestIdleCallback || ((call) => setTimeout(call, 300));
+  // the library is read in at once, so that the first chart scrolled to is there; not on a phone, which would be
+  // busy with it for seconds
   const patient = kept.dataset.file || window.matchMedia("(pointer: fine)").matches;
-  if (holders.length && patient) window.addEventListener("load", () => soon(ready));
+  if (holders.length && patient) setTimeout(ready);
 
   // On paper: every chart, in the light colours, at the width it has there; units.js opens every detail.
   window.addEventListener("beforeprint", () => {
-    if (!ready()) return;
+    if (!readyNow()) return;
     printing = true;
     holders.forEach(draw);
   });
