@@ -79,12 +79,15 @@ def left_in(fitted: Fitted, which: int, settings: ForecastSettings) -> Left:
                 float(np.hypot(side, 1.96 * own)) for side in (gain.value - gain.low, gain.high - gain.value)
             )
             more[metres] = Quantity95(value, value - low, value + high)
+    if float(run.travel_m[-1]) < run_up + trap:
+        why = why | {"trap_exit_accel_mps2": "the driver had lifted before the trap's exit"}
     end_s, _ = runs.at_travel(run_up + trap)
     lanes = np.arange(runs.lanes.count)
     place = np.array([int(np.searchsorted(runs.time_s[:, k], end_s[k])) for k in lanes])
     place = np.minimum(place, len(runs.time_s) - 1)
+    pulling = None if "trap_exit_accel_mps2" in why else split_normal(runs.accel(runs.point())[place, lanes])
     return Left(
-        trap_exit_accel_mps2=split_normal(runs.accel(runs.point())[place, lanes]), with_more_run_up_mps=more,
+        trap_exit_accel_mps2=pulling, with_more_run_up_mps=more,
         terminal_mps=split_normal(terminal(runs.lanes, runs.used_as[place, lanes], runs.head_mps[-1])),
         stretches=stretches, why_not=why,
     )  # fmt: skip

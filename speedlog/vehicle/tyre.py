@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from speedlog.results import LoggerTrace, Pass
 from speedlog.results_car import TyreUse
-from speedlog.results_quantity import Quantity95
+from speedlog.results_quantity import NORMAL_95, Quantity95
 from speedlog.settings.vehicle import VehicleSettings
 from speedlog.units import find_unit
 from speedlog.vehicle import wording
@@ -87,7 +87,12 @@ def _worn(facts: CarFacts, settings: VehicleSettings) -> Quantity95 | None:
 
 
 def _peak(wheel: Array) -> Quantity95:
-    return Quantity95.spread(highest(wheel), reading_noise(wheel))
+    """The highest of three rows' medians. Turns peak at the lift, between rows: up to two rows' rise above that."""
+    value, half = highest(wheel), NORMAL_95 * reading_noise(wheel)
+    known = wheel[np.isfinite(wheel)]
+    rising = np.diff(known[: int(np.argmax(known)) + 1][-9:])  # over eight steps noise is small beside it
+    rise = max(float(rising.mean()), 0.0) if len(rising) else 0.0
+    return Quantity95(value, value - half, value + half + 2 * rise)
 
 
 def _rows(pass_: Pass, log: CarLog, wheel: Array, settings: VehicleSettings) -> _Rows | None:

@@ -130,6 +130,16 @@ def test_without_current_the_strip_says_why(run) -> None:
     assert "no current" in run_up_load(fitted).why_not[""]
 
 
+def test_lifted_before_the_exit_there_is_no_pull_there() -> None:
+    run = drawn_day(3).passes[0]
+    seen = observe(run.found, run.facts, SETTINGS)
+    assert seen is not None and seen.entry_m is not None and seen.exit_m is not None
+    late = replace(seen, entry_m=seen.entry_m + 400.0, exit_m=seen.exit_m + 400.0)
+    found = left_in(fit(Car(), [late], SETTINGS), 0, SETTINGS)
+    assert found.trap_exit_accel_mps2 is None and "lifted" in found.why_not["trap_exit_accel_mps2"]
+    assert found.with_more_run_up_mps
+
+
 def test_a_pass_without_motion() -> None:
     run = drawn_day(3).passes[0]
     left, load, stop = left_of(replace(run.found, trace=None), run.facts)

@@ -71,6 +71,14 @@ def test_without_a_coast_there_is_only_the_sum() -> None:
     assert study(item.pass_, CarFacts(), (), S).tyre.why_not["growth_less_slip"] == wording.NO_DIAMETER
 
 
+@pytest.mark.parametrize("lift_m", [540.0, 556.0, 600.0])
+def test_the_peak_of_turns_stands_between_the_rows_of_the_log(lift_m: float) -> None:
+    item = simulated(1, driver=replace(DRIVER, lift_m=lift_m))
+    peak = study(item.pass_, FACTS, (), S).tyre.peak_wheel_rpm
+    assert peak is not None and peak.low <= float(item.truth.wheel_rpm.max()) <= peak.high
+    assert peak.high - peak.low < 0.02 * peak.value
+
+
 @pytest.mark.parametrize(("least", "apart"), [(0.2, True), (5.0, False)])
 def test_how_long_a_coast_must_be(least: float, apart: bool) -> None:
     item = simulated(1)
