@@ -68,6 +68,10 @@ def forecast(
 
     file = load_car(car)
     asked = parse_quantity(target, "speed", "target") if target is not None else None
+    if asked is not None and asked.value <= 0:
+        raise SpeedlogError(
+            f'target: "{plain(target)}" can\'t be', todo='Write a speed above 0, like "205 mph".'
+        )
     shown = speed_unit(unit or (asked.unit.symbol if asked else "km/h"))
     setup = read_changes(changes or [])
     turned = None if sweep is None else read_sweep(sweep)

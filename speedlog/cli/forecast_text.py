@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from speedlog.cli.season_text import aligned
 from speedlog.errors import plain
 from speedlog.report import forecast_words as words
-from speedlog.report.numbers import as_text, mps
+from speedlog.report.numbers import as_text
 
 if TYPE_CHECKING:
     from speedlog.units import Unit
@@ -22,7 +22,7 @@ def in_words(found: Told, unit: Unit) -> str:
     table = [[label, as_text(text, unit)] for label, text in words.rows(found.told, found.known.makers)]
     parts.append("\n".join(f"  {line}" for line in aligned(table).splitlines()))
     if found.target_mps is not None:
-        target = as_text(f"To reach {mps(found.target_mps)}", unit)
+        target = as_text(words.to_reach(found), unit)
         told = [as_text(words.way(item, found.target_mps, found.known), unit) for item in found.ways]
         parts.append("\n".join([f"{target}, one thing at a time:", *(f"  {line}" for line in told)]))
     if found.swept is not None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from speedlog.report.numbers import mps as mps
 from speedlog.report.numbers import num
 from speedlog.results_car import Stopping
@@ -166,6 +168,14 @@ def setting(key: str, value: float) -> str:
     return f"{shown:.{digits}f} {knob.symbol}".strip()
 
 
+def to_reach(found: Told) -> str:
+    """Heading of the ways to a target; says so where the plan is past it already."""
+    assert found.target_mps is not None
+    trap = found.told.trap_mps
+    already = trap is not None and trap.value >= found.target_mps
+    return f"To reach {mps(found.target_mps)}{', which the plan is past already' if already else ''}"
+
+
 def way(found: Way, target_mps: float, known: Known) -> str:
     """One way to the target: what gives first on it, and the stopping distance at its end; in one line."""
     head, then, first = way_parts(found, target_mps, known)
@@ -182,9 +192,10 @@ def way_parts(found: Way, target_mps: float, known: Known) -> tuple[str, str, st
     then = f"{speed_interval(trap)}, {stop_briefly(told.stopping)}"
     if found.needed is None:
         at = setting(found.key, found.now if found.best_at is None else found.best_at)
+        end = "most" if trap.value < target_mps else "least"
         return (
             f"{head}, nothing within reach brings {mps(target_mps)}",
-            f"The most, at {at}: {speed(trap)}, " + (stop_briefly(told.stopping)),
+            f"The {end}, at {at}: {speed(trap)}, {stop_briefly(told.stopping)}",
             first,
         )
     return f"{head} to {setting(found.key, found.needed)}", f"Then {then}", first

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import stdtrit
@@ -93,6 +93,7 @@ def stopping(
     )  # fmt: skip
     times = float(stdtrit(settings.usual_weight + count - 1, 0.975))
     found = Quantity95.spread(distance, u, times=times)
+    found = replace(found, low=max(found.low, 0.0))
     return Stopping(
         distance_m=found, deceleration_mps2=Quantity95.spread(mean, decel_u, times=times), room_m=room_m,
         fits=None if room_m is None else bool(found.high <= room_m),

@@ -84,7 +84,8 @@ class Way:
 
     Attributes:
         needed: value of the knob that reaches it; None where none in reach does.
-        best_mps, best_at: the most within reach, and the value of the knob there.
+        best_mps, best_at: the most within reach (the least, for a target below all of it), and where the knob stands
+            there.
         forecast: at `needed`, else at `best_at`. gives: limits met on the way, the first first.
     """
 
@@ -125,25 +126,26 @@ def _way(
     speeds = np.array([np.nan if item.trap_mps is None else item.trap_mps.value for item in found])
     home = _HOME
     crossings = np.flatnonzero((speeds[:-1] - target) * (speeds[1:] - target) <= 0)
-    best = float(np.nanmax(speeds)) if np.isfinite(speeds).any() else None
+    aim = None
+    if np.isfinite(speeds).any():
+        aim = int(np.nanargmin(speeds) if target < np.nanmin(speeds) else np.nanargmax(speeds))
+    best = None if aim is None else float(speeds[aim])
     if not len(crossings):
-        aim = int(np.nanargmax(speeds)) if best is not None else home
-        at = None if best is None else float(grid[aim])
+        at = None if aim is None else float(grid[aim])
         most = None if at is None else forecast(known, with_value(plan, key, at), settings)
-        gives = _gives(known, grid, found, home, aim, wide)
+        gives = _gives(known, grid, found, home, home if aim is None else aim, wide)
         return Way(key, float(grid[home]), None, best, most, gives, at)
     k = int(min(crossings, key=lambda at: abs(at + 0.5 - home)))
     share = (target - speeds[k]) / (speeds[k + 1] - speeds[k]) if speeds[k + 1] != speeds[k] else 0.0
     needed = float(grid[k] + share * (grid[k + 1] - grid[k]))
     there = forecast(known, with_value(plan, key, needed), settings)
-    aim = k + 1 if k >= home else k
+    end = k + 1 if k >= home else k
     gives = tuple(
         item
-        for item in _gives(known, grid, found, home, aim, wide)
+        for item in _gives(known, grid, found, home, end, wide)
         if (item.at - needed) * (needed - grid[home]) <= 0
     )
-    best_at = float(grid[int(np.nanargmax(speeds))])
-    return Way(key, float(grid[home]), needed, best, there, gives, best_at)
+    return Way(key, float(grid[home]), needed, best, there, gives, None if aim is None else float(grid[aim]))
 
 
 def _gives(

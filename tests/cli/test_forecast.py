@@ -136,6 +136,27 @@ def test_sweeps() -> None:
             read_sweep(text)
 
 
+@pytest.mark.parametrize("text", ["0 mph", "-5 mph"])
+def test_a_target_that_no_car_can_have(tmp_path: Path, text: str) -> None:
+    car = tmp_path / "car.toml"
+    car.write_text('run_up = "450 m"\n', encoding="utf-8")
+    done = CliRunner().invoke(app, ["forecast", str(car), "--target", text])
+    assert "can't be" in str(done.exception) and done.exit_code != 0
+
+
+def test_a_target_that_the_plan_is_past_and_one_below_all(tmp_path: Path) -> None:
+    car = tmp_path / "car.toml"
+    car.write_text('run_up = "450 m"\n', encoding="utf-8")
+    for text, words in (
+        ("60 m/s", "To reach 60.00 m/s, which the plan is past already"),
+        ("9 m/s", ". The least, at "),
+    ):
+        done = CliRunner().invoke(app, ["forecast", str(car), "--target", text])
+        assert words in done.output, done.output
+    done = CliRunner().invoke(app, ["forecast", str(car), "--target", "400 m/s"])
+    assert ". The most, at " in done.output and "already" not in done.output
+
+
 def test_no_passes_and_no_run_up(tmp_path: Path) -> None:
     car = tmp_path / "car.toml"
     car.write_text('mass = "8 kg"\n', encoding="utf-8")

@@ -74,3 +74,9 @@ def test_one_pass_is_less_sure_than_two() -> None:
 def test_without_braking_it_says_why() -> None:
     found = stopping([], Quantity95.spread(80.0, 0.5), 500.0, SETTINGS)
     assert found.distance_m is None and found.fits is None and "braking" in found.why_not[""]
+
+
+def test_no_distance_is_below_zero() -> None:
+    """A walking pace known to its half: the interval would reach past the trap."""
+    found = stopping([Braking(1.0, 10.0, 0.1, 80.0)], Quantity95.spread(3.0, 1.5), 900.0, SETTINGS).distance_m
+    assert found is not None and found.low == 0.0 < found.value < found.high

@@ -56,6 +56,18 @@ def test_a_target_out_of_reach_says_the_best() -> None:
     assert all(item.needed is None and item.best_mps is not None and item.best_mps < 300 for item in ways)
 
 
+def test_a_target_below_all_within_reach_says_the_least() -> None:
+    for item in ways_to(KNOWN, PLAN, 20.0, SETTINGS):
+        assert item.needed is None and item.best_at is not None and item.best_mps is not None
+        ends = [
+            forecast(KNOWN, with_value(PLAN, item.key, at * item.now), SETTINGS).trap_mps
+            for at in SETTINGS.reach
+        ]
+        assert (
+            all(end is not None and item.best_mps <= end.value + 1e-9 for end in ends) and item.best_mps > 20
+        )
+
+
 def test_the_runways_end_gives_too() -> None:
     now = forecast(KNOWN, PLAN, SETTINGS)
     assert now.stopping.distance_m is not None and now.trap_mps is not None
