@@ -90,7 +90,8 @@ def _epochs(data: bytes) -> tuple[EpochColumns, _Tally]:
             tally.count(fields)
         return fields
 
-    sentences = read_sentences(data, read_or_reject)
+    sentences = read_sentences(data, read_or_reject, checked)
+    tally.unchecked += sentences.unchecked
     epochs, tally.untimed_places = join_sentences(data, sentences)
     tally.years = _years(sentences)
     return epochs, tally

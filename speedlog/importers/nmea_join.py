@@ -1,14 +1,17 @@
 """From columns of sentences to epochs, all at once: what `nmea_merge` does a sentence at a time.
 
 Sentences of one time that stand together (a run) make one epoch, if no talker says a thing twice in the
-run and its time is none of the last few. Everywhere else, and around every sentence that only the
+run and its time is none of the last few. Where a logger writes whole seconds many times over, a run ends where
+what began it is said again. Everywhere else, and around every sentence that only the
 careful reader understood, a zone is handed to `nmea_merge`. It begins with three simple runs and ends
 after three that made their own epochs: no sentence reaches farther, so nothing outside can change it.
 """
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +21,9 @@ from speedlog.importers.nmea_columns import ZDA, Runs, run_columns
 from speedlog.importers.nmea_fast import Sentences, Timed
 from speedlog.importers.nmea_finish import EpochColumns
 from speedlog.importers.nmea_merge import RECENT, Epochs
-from speedlog.importers.nmea_sentence import SentenceFields, read_sentence
+from speedlog.importers.nmea_sentence import SentenceFields, read_checked
+
+_BODY = re.compile(rb"[^*\r\n]*")
 
 
 def join_sentences(data: bytes, sentences: Sentences) -> tuple[EpochColumns, int]:
@@ -43,8 +48,7 @@ def join_sentences(data: bytes, sentences: Sentences) -> tuple[EpochColumns, int
 
 def _find_runs(sentences: Sentences) -> Runs:
     timed = sentences.timed
-    fresh = np.ones(len(timed.time_ns), dtype=np.bool_)
-    fresh[1:] = timed.time_ns[1:] != timed.time_ns[:-1]
+    fresh, moment = _beginnings(timed)
     start = np.flatnonzero(fresh)
     gsa = sentences.tables.get("GSA")
     told = [(offset, fields.dimension) for offset, _, fields in sentences.careful if fields.dimension]
@@ -60,13 +64,29 @@ def _find_runs(sentences: Sentences) -> Runs:
         return Runs(np.zeros(1, dtype=np.intp), start, none, none, none, offset[order], dimension[order])
     of = np.cumsum(fresh) - 1
     dates = timed.kind == ZDA
-    simple = _said_once(timed, start) & _new_times(timed.time_ns[start])
+    simple = _said_once(timed, start) & _new_times(timed.time_ns[start], moment[start])
     near = np.searchsorted(timed.offset, [item[0] for item in sentences.careful if item[2].kind != "GST"])
     for neighbours in (near - 1, near):
         simple[of[np.clip(neighbours, 0, len(of) - 1)]] = False
     has_row = np.logical_or.reduceat(~dates, start)
     edges = np.append(start, len(of))
     return Runs(edges, of, simple, has_row, dates[start], offset[order], dimension[order])
+
+
+def _beginnings(timed: Timed) -> tuple[Flags, Places]:
+    """(N,) which sentences begin a run; the number of each one's stretch of one time.
+
+    In a stretch without a date, the sentence that began it begins a new epoch each time it comes again: all
+    epochs of that time have seen it, and all others join the newest.
+    """
+    fresh = np.ones(len(timed.time_ns), dtype=np.bool_)
+    fresh[1:] = timed.time_ns[1:] != timed.time_ns[:-1]
+    moment = np.cumsum(fresh) - 1
+    start = np.flatnonzero(fresh)
+    if len(start) == len(fresh):
+        return fresh, moment
+    undated = ~np.logical_or.reduceat(timed.kind == ZDA, start)
+    return fresh | (undated[moment] & (timed.tag == timed.tag[start][moment])), moment
 
 
 def _said_once(timed: Timed, start: Places) -> Flags:
@@ -78,11 +98,11 @@ def _said_once(timed: Timed, start: Places) -> Flags:
     return once
 
 
-def _new_times(time_ns: NDArray[np.int64]) -> Flags:
-    """(R,) a run's time is none of those before it that could still take a sentence."""
+def _new_times(time_ns: NDArray[np.int64], moment: Places) -> Flags:
+    """(R,) a run's time is none of those before it that could still take a sentence, its own stretch left out."""
     fresh = np.ones(len(time_ns), dtype=np.bool_)
     for back in range(2, RECENT + 1):
-        fresh[back:] &= time_ns[back:] != time_ns[:-back]
+        fresh[back:] &= (time_ns[back:] != time_ns[:-back]) | (moment[back:] == moment[:-back])
     return fresh
 
 
@@ -97,7 +117,6 @@ class _Zones:
     _odd: Places = field(init=False)
     _starts: Places = field(init=False)
     _careful: dict[int, tuple[int, SentenceFields]] = field(init=False)
-    _careful_offsets: NDArray[np.int64] = field(init=False)
 
     def __post_init__(self) -> None:
         runs = self.runs
@@ -106,7 +125,6 @@ class _Zones:
         last_good = np.maximum.accumulate(np.where(self._good, np.arange(len(self._good)), 0))
         self._starts = last_good[np.maximum(self._odd - RECENT, 0)] if len(self._odd) else self._odd
         self._careful = {offset: (line, fields) for offset, line, fields in self.sentences.careful}
-        self._careful_offsets = np.array(list(self._careful), dtype=np.int64)
 
     def next_start(self, run: int) -> int:
         """The first run of the next zone that begins at `run` or later; the number of runs if there is none."""
@@ -120,8 +138,8 @@ class _Zones:
             epochs.start_with(int(runs.dimension_before(np.array([self._offset(first)]))[0]) or None)
         for run in range(first, len(runs.simple)):
             before = epochs.count
-            self._add(epochs, self._offset(run) if run else 0, self._offset(run + 1))
-            made = epochs.count - before == 1 + int(runs.date_first[run])
+            began = self._add(epochs, run)
+            made = began and epochs.count - before == 1 + int(runs.date_first[run])
             own = own + 1 if made and runs.simple[run] and runs.has_row[run] else 0
             after = run + 1
             if (
@@ -132,7 +150,7 @@ class _Zones:
             ):
                 return epochs, after
         if not len(runs.simple):
-            self._add(epochs, 0, len(self.data))
+            self._add(epochs, 0)
         return epochs, len(runs.simple)
 
     def _offset(self, run: int) -> int:
@@ -142,23 +160,42 @@ class _Zones:
             int(self.sentences.timed.offset[at]) if at < len(self.sentences.timed.offset) else len(self.data)
         )
 
-    def _add(self, epochs: Epochs, start: int, stop: int) -> None:
-        """Add the sentences from one place in the file to another, in file order."""
-        timed, found = self.sentences.timed, []
-        for table in self.sentences.tables.values():
-            found += table.offset[slice(*np.searchsorted(table.offset, [start, stop]))].tolist()
-        found += self._careful_offsets[slice(*np.searchsorted(self._careful_offsets, [start, stop]))].tolist()
-        lines = slice(*np.searchsorted(timed.offset, [start, stop]))
-        line_of = dict(zip(timed.offset[lines].tolist(), timed.line[lines].tolist(), strict=True))
-        for offset in sorted(found):
+    @cached_property
+    def _offsets(self) -> NDArray[np.int64]:
+        """Of all sentences, in file order."""
+        tables = [table.offset for table in self.sentences.tables.values()]
+        return np.sort(np.concatenate([*tables, np.array(list(self._careful), dtype=np.int64)]))
+
+    @cached_property
+    def _edges(self) -> Places:
+        """(R + 1,) index into `_offsets` of each run's first sentence; the first run begins with the file."""
+        first = self.sentences.timed.offset[self.runs.start[1:-1]]
+        inner = np.searchsorted(self._offsets, first)
+        return np.concatenate([[0], inner, [len(self._offsets)]])
+
+    def _add(self, epochs: Epochs, run: int) -> bool:
+        """Add the sentences of a run, in file order; whether its first with a time made an epoch."""
+        began = False
+        timed = slice(int(self.runs.start[run]), int(self.runs.start[min(run + 1, len(self.runs.start) - 1)]))
+        first = int(self.sentences.timed.offset[timed.start]) if timed.stop > timed.start else -1
+        line = dict(
+            zip(
+                self.sentences.timed.offset[timed].tolist(),
+                self.sentences.timed.line[timed].tolist(),
+                strict=True,
+            )
+        )
+        for offset in self._offsets[slice(*self._edges[run : run + 2].tolist())].tolist():
             if offset in self._careful:
-                line, fields = self._careful[offset]
-                epochs.add(fields, line)
+                number, fields = self._careful[offset]
+                epochs.add(fields, number)
                 continue
-            end = self.data.index(b"*", offset) + 3
-            again = read_sentence(self.data[offset:end].decode("ascii"))
+            again = read_checked(_BODY.match(self.data, offset)[0].decode("ascii"))  # type: ignore[index]
             if again is not None:
-                epochs.add(again, line_of.get(offset, 0))
+                count = epochs.count
+                epochs.add(again, line.get(offset, 0))
+                began |= offset == first and epochs.count > count
+        return began
 
 
 def _joined(pieces: list[EpochColumns]) -> EpochColumns:

@@ -55,6 +55,12 @@ def find_sentences(data: bytes, start: int = 0, stop: int = sys.maxsize) -> Iter
             yield Found(match.start(), "$" + match[1].decode("ascii"), "line" if match[3] else "cut")
 
 
+def find_spans(data: bytes, start: int, stop: int) -> Iterator[tuple[int, int]]:
+    """Where each of the same sentences begins and ends, its checksum included; a line's end is not looked at."""
+    for match in _SENTENCE.finditer(data, start, stop):
+        yield match.span()
+
+
 class LineNumbers:
     """Line numbers, counted from 1, of rising offsets; lines end in CR LF, LF or CR."""
 

@@ -1,9 +1,10 @@
 """The reading of one NMEA 0183 sentence: text in, plain SI values out.
 
 NMEA 0183 and IEC 61162-1 are not freely published and were not consulted; the fields are those of the
-free description "NMEA Revealed" (gpsd, www/NMEA.adoc). `pynmea2` splits and checks the sentence; its
-own properties are not used, because it reads an empty position as 0.0 and takes the navigational
-status "V" of RMC (NMEA 4.1: "not given") for an invalid fix.
+free description "NMEA Revealed" (gpsd, www/NMEA.adoc). A sentence of the usual form is split and checked
+here, since logs in which every line is unusual hold a million of them; `pynmea2`, the oracle of the tests, does
+it for all others. Its own properties are not used, because it reads an empty position as 0.0 and takes the
+navigational status "V" of RMC (NMEA 4.1: "not given") for an invalid fix.
 """
 
 from __future__ import annotations
@@ -11,8 +12,9 @@ from __future__ import annotations
 import datetime as dt
 import math
 import re
-from dataclasses import dataclass
 from enum import IntEnum
+from functools import lru_cache
+from typing import NamedTuple
 
 import pynmea2
 
@@ -23,8 +25,9 @@ NAN = math.nan
 
 _KNOT_MPS = next(unit.factor for unit in UNITS if unit.symbol == "kn")
 _KMH_MPS = next(unit.factor for unit in UNITS if unit.symbol == "km/h")
-_TIME = re.compile(r"(\d\d)(\d\d)(\d\d)(?:\.(\d*))?", re.ASCII)
-_ANGLE = re.compile(r"(\d{1,3})(\d\d)(?:\.(\d*))?", re.ASCII)
+_USUAL = re.compile(r"\$([A-Z]{2}[A-Z]{3},([ -#%-)+-~]{0,250}))(?:\*([0-9A-Fa-f]{2}))?")
+_TIME = re.compile(r"\d{6}(?:\.(\d*))?", re.ASCII)
+_ANGLE = re.compile(r"(\d{1,3})((\d\d)(?:\.(\d*))?)", re.ASCII)
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
 _LONGEST_FRACTION = 9  # digits: nanoseconds
 EPOCH_ORDINAL = dt.date(1970, 1, 1).toordinal()
@@ -45,8 +48,7 @@ class Quality(IntEnum):
     SINGLE = 5
 
 
-@dataclass(frozen=True, slots=True)
-class SentenceFields:
+class SentenceFields(NamedTuple):
     """What one sentence says; NaN or None where it says nothing.
 
     Attributes:
@@ -95,25 +97,61 @@ def read_sentence(text: str) -> SentenceFields | None:
     if len(text) < 7 or text[6] != "," or kind not in _READERS:
         _check_other(text)
         return None
+    return _READERS[kind](text[1:3], kind, _split(text))
+
+
+def read_checked(text: str) -> SentenceFields | None:
+    """The same of a sentence up to its "*", whose form and checksum are known to be right."""
+    reader = _READERS.get(text[3:6])
+    return None if reader is None else reader(text[1:3], text[3:6], _stripped(text[7:]))
+
+
+def _split(text: str) -> list[str]:
+    """The fields of a sentence, its checksum held against it if it has one."""
+    usual = _USUAL.fullmatch(text)
+    if usual is not None:
+        body, data, given = usual.groups()
+        if given and checksum(body.encode("ascii")) != int(given, 16):
+            raise SentenceError("wrong checksum")
+        return _stripped(data)
     try:
         message = pynmea2.NMEASentence.parse(text)
     except pynmea2.ChecksumError:
         raise SentenceError("wrong checksum") from None
     except (pynmea2.ParseError, ValueError):
         raise SentenceError("not a whole sentence") from None
-    return _READERS[kind](text[1:3], kind, [item.strip() for item in message.data])
+    return [item.strip() for item in message.data]
+
+
+def _stripped(data: str) -> list[str]:
+    items = data.split(",")
+    return [item.strip() for item in items] if " " in data else items
+
+
+def checksum(body: bytes) -> int:
+    """XOR of up to 256 bytes, halves onto each other: one by one they take five times as long."""
+    folded = int.from_bytes(body, "little")
+    for bits in (1024, 512, 256, 128, 64, 32, 16, 8):
+        folded ^= folded >> bits
+    return folded & 255
 
 
 def _check_other(text: str) -> None:
     """The checksum of a sentence that is not read further."""
     body, star, given = text[1:].rpartition("*")
-    if star and f"{pynmea2.NMEASentence.checksum(body):02X}" != given.upper():
+    sound = body.isascii() and len(body) <= 256 and f"{checksum(body.encode()):02X}" == given.upper()
+    if star and not sound:
         raise SentenceError("wrong checksum")
 
 
 def _field(data: list[str], at: int) -> str:
     """A field by its place (0 = first after the tag); "" where receivers leave the last ones out."""
     return data[at] if at < len(data) else ""
+
+
+def _filled(data: list[str], count: int) -> list[str]:
+    """The first `count` fields, "" where receivers leave the last ones out."""
+    return data[:count] if len(data) >= count else [*data, *[""] * (count - len(data))]
 
 
 def _number(text: str, what: str) -> float:
@@ -124,6 +162,7 @@ def _number(text: str, what: str) -> float:
     return float(text)
 
 
+@lru_cache(maxsize=64)  # the sentences of an epoch say the same
 def _time_ns(text: str) -> int | None:
     """hhmmss.sss as nanoseconds of the day.
 
@@ -134,12 +173,12 @@ def _time_ns(text: str) -> int | None:
     found = _TIME.fullmatch(text)
     if not found:
         raise SentenceError("not a time")
-    hours, minutes, seconds = (int(part) for part in found.groups()[:3])
+    hours, minutes, seconds = int(text[:2]), int(text[2:4]), int(text[4:6])
     if seconds == 60:
         raise SentenceError("a leap second, which has no time stamp of its own")
     if hours > 23 or minutes > 59 or seconds > 59:
         raise SentenceError("no such time of day")
-    fraction = (found.group(4) or "")[:_LONGEST_FRACTION].ljust(_LONGEST_FRACTION, "0")
+    fraction = (found[1] or "")[:_LONGEST_FRACTION].ljust(_LONGEST_FRACTION, "0")
     return ((hours * 60 + minutes) * 60 + seconds) * 1_000_000_000 + int(fraction)
 
 
@@ -150,22 +189,23 @@ def _angle_deg(text: str, side: str, sides: str) -> tuple[float, int]:
     found = _ANGLE.fullmatch(text)
     if not found or len(side) != 1 or side not in sides:
         raise SentenceError("not a position")
-    degrees, whole, fraction = found.group(1), found.group(2), found.group(3) or ""
-    if int(whole) > 59:
+    degrees, minutes, whole, fraction = found.groups()
+    if whole > "59":
         raise SentenceError("not a position: 60 minutes or more")
-    value = int(degrees) + float(f"{whole}.{fraction or 0}") / 60.0
-    return (value if side == sides[0] else -value), len(fraction)
+    value = int(degrees) + float(minutes) / 60.0
+    return (value if side == sides[0] else -value), len(fraction or "")
 
 
-def _place(data: list[str], at: int) -> dict[str, float | int]:
-    """Latitude, N/S, longitude, E/W from field `at` on."""
-    lat, digits = _angle_deg(_field(data, at), _field(data, at + 1), "NS")
-    lon, _ = _angle_deg(_field(data, at + 2), _field(data, at + 3), "EW")
-    if math.isnan(lat) != math.isnan(lon):
+def _place(lat: str, ns: str, lon: str, ew: str) -> tuple[float, float, int]:
+    """Latitude and longitude in degrees, and with how many decimals the former is written."""
+    lat_deg, digits = _angle_deg(lat, ns, "NS")
+    lon_deg, _ = _angle_deg(lon, ew, "EW")
+    if math.isnan(lat_deg) != math.isnan(lon_deg):
         raise SentenceError("half a position")
-    return {"lat_deg": lat, "lon_deg": lon, "place_digits": digits}
+    return lat_deg, lon_deg, digits
 
 
+@lru_cache(maxsize=64)
 def _date(day: str, month: str, year: str) -> dt.date | None:
     if not (day + month + year).isdecimal():
         return None
@@ -203,50 +243,54 @@ def _status(status: str, mode: str) -> Quality | None:
 
 
 def _rmc(talker: str, kind: str, data: list[str]) -> SentenceFields:
-    text = _field(data, 8)
+    time, status, lat, ns, lon, ew, speed, course, text, _, _, mode = _filled(data, 12)
     year_text = text[4:6]
     century = "19" if year_text >= "70" else "20"  # no standard pivot; 1970 to 2069
     date = _date(text[:2], text[2:4], century + year_text) if len(text) == 6 and text.isdecimal() else None
-    mode = _field(data, 11)
+    time_ns = _time_ns(time)
+    speed_mps, track = _number(speed, "speed") * _KNOT_MPS, _number(course, "course")
+    lat_deg, lon_deg, digits = _place(lat, ns, lon, ew)
     return SentenceFields(
-        talker, kind, _time_ns(_field(data, 0)),
-        date=date, two_digit_year=True, bad_date=bool(text) and date is None,
-        speed_mps=_number(_field(data, 6), "speed") * _KNOT_MPS,
-        track_deg=_number(_field(data, 7), "course"),
-        quality=_status(_field(data, 1), mode), unusual=_UNUSUAL.get(mode), **_place(data, 2),  # type: ignore[arg-type]
+        talker, kind, time_ns, date, True, bool(text) and date is None, lat_deg, lon_deg, digits,
+        speed_mps=speed_mps, track_deg=track, quality=_status(status, mode), unusual=_UNUSUAL.get(mode),
     )  # fmt: skip
 
 
 def _gga(talker: str, kind: str, data: list[str]) -> SentenceFields:
-    quality = _field(data, 5)
+    time, lat, ns, lon, ew, quality, satellites, hdop, height = _filled(data, 9)
+    time_ns = _time_ns(time)
+    alt_m, spread = _number(height, "height"), _number(hdop, "HDOP")
+    count = _number(satellites, "satellites")
+    lat_deg, lon_deg, digits = _place(lat, ns, lon, ew)
     return SentenceFields(
-        talker, kind, _time_ns(_field(data, 0)),
-        alt_m=_number(_field(data, 8), "height"), hdop=_number(_field(data, 7), "HDOP"),
-        satellites=_number(_field(data, 6), "satellites"),
-        quality=_GGA_QUALITIES.get(quality), unusual=_UNUSUAL.get(quality), **_place(data, 1),  # type: ignore[arg-type]
+        talker, kind, time_ns, None, False, False, lat_deg, lon_deg, digits, alt_m,
+        hdop=spread, satellites=count, quality=_GGA_QUALITIES.get(quality), unusual=_UNUSUAL.get(quality),
     )  # fmt: skip
 
 
 def _gll(talker: str, kind: str, data: list[str]) -> SentenceFields:
-    mode = _field(data, 6)
+    lat, ns, lon, ew, time, status, mode = _filled(data, 7)
+    time_ns = _time_ns(time)
+    lat_deg, lon_deg, digits = _place(lat, ns, lon, ew)
     return SentenceFields(
-        talker, kind, _time_ns(_field(data, 4)),
-        quality=_status(_field(data, 5), mode), unusual=_UNUSUAL.get(mode), **_place(data, 0),  # type: ignore[arg-type]
+        talker, kind, time_ns, None, False, False, lat_deg, lon_deg, digits,
+        quality=_status(status, mode), unusual=_UNUSUAL.get(mode),
     )  # fmt: skip
 
 
 def _gns(talker: str, kind: str, data: list[str]) -> SentenceFields:
     """One mode letter a satellite system: a system without a fix doesn't spoil the others'."""
-    modes = _field(data, 5)
+    time, lat, ns, lon, ew, modes, satellites, hdop, height = _filled(data, 9)
     known = [_MODES[letter] for letter in modes if letter in _MODES]
     fixed = [quality for quality in known if quality is not Quality.NONE]
+    time_ns = _time_ns(time)
+    alt_m, spread = _number(height, "height"), _number(hdop, "HDOP")
+    count = _number(satellites, "satellites")
+    lat_deg, lon_deg, digits = _place(lat, ns, lon, ew)
     return SentenceFields(
-        talker, kind, _time_ns(_field(data, 0)),
-        alt_m=_number(_field(data, 8), "height"), hdop=_number(_field(data, 7), "HDOP"),
-        satellites=_number(_field(data, 6), "satellites"),
+        talker, kind, time_ns, None, False, False, lat_deg, lon_deg, digits, alt_m, hdop=spread, satellites=count,
         quality=min(fixed) if fixed else Quality.NONE if known else None,
         unusual=next((_UNUSUAL[letter] for letter in modes if letter in _UNUSUAL), None),
-        **_place(data, 1),  # type: ignore[arg-type]
     )  # fmt: skip
 
 

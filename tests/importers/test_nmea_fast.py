@@ -149,3 +149,42 @@ def test_lines_count_every_kind_of_end() -> None:
     plain = np.flatnonzero(lines.tag >= 0)
     # by hand: a CR, b CRLF, LF, CR, CRLF end lines 1 to 5; the sentence is line 6, "c" line 7
     assert list(lines.number[plain]) == [6] and after == 8
+
+
+@settings(max_examples=50, deadline=None)
+@given(st.data())
+def test_whole_seconds_written_many_times_over_read_alike(data: st.DataObject) -> None:
+    """A logger of 10 Hz that leaves out fractions; sentences lost, doubled, of two receivers, a date between."""
+    kinds = [rmc("{}", "1.{}"), gga("{}"), rmc("{}", "2.{}").replace("GN", "GP"), "GNZDA,{},15,06,2024,00,00",
+             "GNVTG,75.0,T,,M,3.{},N,,K,A", "GNRMC,odd,A,5306.0,N,00112.0,W,1.0,75.0,150624,,,A"]  # fmt: skip
+    pattern = data.draw(st.lists(st.integers(0, 4), min_size=1, max_size=4))
+    bodies = []
+    for at in range(data.draw(st.integers(1, 40))):
+        for kind in pattern:
+            if data.draw(st.integers(0, 14)) == 0:
+                kind = data.draw(st.integers(0, 5))
+            time = f"1200{at // 10 + data.draw(st.sampled_from([0] * 12 + [1])):02d}"
+            bodies.append(kinds[kind].replace("{}", time, 1).replace("{}", str(at)))
+    log = log_of(*bodies)
+    assert_alike(read(log), read(log, careful=True))
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    data=damaged_logs(), before=st.sampled_from(["12:00:01 ", "\\s:x*11\\", "$", "x*00", ""]),
+    after=st.sampled_from([" 41 ms", "*", "$", "$G", "\r", ""]), end=st.sampled_from(["\n", "\r", "\r\n", "", ","]),
+    bare=st.booleans(),
+)  # fmt: skip
+def test_sentences_that_are_not_alone_on_their_lines_read_alike(
+    data: bytes, before: str, after: str, end: str, bare: bool
+) -> None:
+    """A log in which every line is unusual: the sentences are cut out and read at once, alike."""
+    lines = [
+        line.rpartition(b"*")[0] or line if bare else line for line in (clean_log(12) + data).splitlines()
+    ]
+    log = b"".join(before.encode() + line + (after + end).encode() for line in lines)
+    for stretch in (300, nmea_fast.STRETCH_BYTES):
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(nmea_fast, "STRETCH_BYTES", stretch)
+            patch.setattr(nmea_fast, "_BATCH", stretch // 100)
+            assert_alike(read(log), read(log, careful=True))
