@@ -76,10 +76,12 @@ def traction_limit(
 def wheel_rpm(speed_mps: Any, standing_radius_m: Any, growth: Any) -> Any:
     """Turns a minute of a free-rolling wheel whose radius grows as r0 (1 + g (n / 20,000)²).
 
-    Solves n (1 + g (n / 20,000)²) = v / (2 pi r0) by Newton's method, from a start that is right to the first order.
+    Solves n (1 + g (n / 20,000)²) = v / (2 pi r0) by Newton's method, n <- (2 g n³ + b) / (1 + 3 g n²), from the bare
+    turns b: four steps leave 1e-12 of n where the wheel grows by a quarter. It is the most often asked of all.
     """
-    bare = speed_mps / (standing_radius_m * TURNS * GROWTH_RPM)
-    turns = bare / (1 + growth * bare * bare)
+    bare = speed_mps / (standing_radius_m * (TURNS * GROWTH_RPM))
+    turns = bare
     for _ in range(4):
-        turns = turns - (turns * (1 + growth * turns * turns) - bare) / (1 + 3 * growth * turns * turns)
+        grown = growth * turns * turns
+        turns = (2.0 * grown * turns + bare) / (1.0 + 3.0 * grown)
     return GROWTH_RPM * turns
