@@ -59,8 +59,8 @@ def _plan(plan: Plan) -> dict[str, Any]:
 
 def _told(told: Forecast, makers: Makers) -> dict[str, Any]:
     return {name: quantity_json(getattr(told, name)) for name in FIGURES} | {
-        "traction_share": told.traction_share, "why_not": dict(told.why_not), "limits": _limits(told, makers),
-        "stopping": _stopping(told.stopping),
+        "traction_share": told.traction_share, "voltage_share": told.voltage_share,
+        "why_not": dict(told.why_not), "limits": _limits(told, makers), "stopping": _stopping(told.stopping),
     }  # fmt: skip
 
 

@@ -12,6 +12,7 @@ from speedlog.settings.forecast import ForecastSettings
 from speedlog.units import find_unit
 from speedlog.vehicle.car import PART, Part
 from speedlog.vehicle.plan import Forecast, Known, Makers
+from speedlog.vehicle.simulate import LIMITS as LIMIT_NAMES
 from speedlog.vehicle.target import KNOBS, Given, Sweep, Told, Way, held, limits_of, not_entered, not_told
 
 TITLE = "Forecast"
@@ -36,6 +37,7 @@ LIMITS = {
     "traction": "traction", "current limit": "current limit", "ramp": "ramp", "voltage": "voltage (gearing)",
     "motor limit": "current limit",
 }  # fmt: skip
+UNSEEN = 0.05  # share of the draws from which on a limit that no pass met is worth a word
 LEARNED = 0.2  # narrowed by less than this, the logs told nothing of a number
 
 
@@ -257,7 +259,19 @@ def warnings(found: Told) -> list[str]:
         f"As planned, {GIVES[what]}." for what, _, _, past in limits_of(found.told, found.known.makers)
         if past and what != "traction"
     ]  # fmt: skip
-    return over + fit_warnings(found.known)
+    return over + _unseen(found) + fit_warnings(found.known)
+
+
+def _unseen(found: Told) -> list[str]:
+    """A limit that no fitted pass met: where it lies is then known from the car file alone."""
+    fitted, share = found.known.fitted, found.told.voltage_share
+    voltage = LIMIT_NAMES.index("voltage")
+    if fitted is None or share < UNSEEN or any((item.which == voltage).any() for item in fitted.passes):
+        return []
+    return [
+        f"This pass may run out of voltage before the trap ({100 * share:.0f} of 100 draws), and none that it was "
+        "fitted to did: where that is comes from the motor's Kv alone, and the interval reaches far to one side."
+    ]
 
 
 def fit_warnings(known: Known) -> list[str]:

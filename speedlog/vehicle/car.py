@@ -66,7 +66,7 @@ PARTS: tuple[Part, ...] = (
     _part("pack_ohm", "pack_resistance_ohm", "ohm", "pack, plugs and leads", (0.003, 0.015), (0, 5), 0.006, 0.4),
     _part("fall_v_per_ah", "pack_fall_v_per_ah", "V/Ah", "of the rest voltage with charge used", (0.4, 1.5), (0, 100), 0.9, 0.4),
     _part("pack_limit_a", "current_limit", "A", "as set: the most that the pack gives", (50, 400), (1, 5000), 240.0, 0.0, "given"),
-    _part("limit_scale", "current_limit_scale", "", "what the controller makes of the limit that is set", (0.95, 1.05), (0.3, 3), 1.0, 0.03),
+    _part("limit_scale", "current_limit_scale", "", "what the controller makes of the limit that is set", (0.9, 1.1), (0.3, 3), 1.0, 0.06),
     _part("motor_limit_a", "motor_current_limit", "A", "the most in the motor, at a current limit of 200 A", (100, 600), (1, 10_000), 250.0, 0.35),
     _part("motor_share", "motor_limit_share", "", "how far the motor's limit goes with the limit that is set: 0 not, 1 in step", (0, 1), (-2, 4), 0.5, 0.4, "absolute"),
     _part("ramp_s", "ramp", "s", "from no throttle to full", (0.3, 4), (0, 60), 1.0, 0.0, "given"),

@@ -20,7 +20,8 @@ from speedlog.results_car import Stopping
 from speedlog.results_quantity import NORMAL_95, Quantity95
 from speedlog.settings.forecast import ForecastSettings
 from speedlog.vehicle.car import PART, Array, Car
-from speedlog.vehicle.fit import LEARNED, Fitted, _value
+from speedlog.vehicle.fit import Fitted
+from speedlog.vehicle.fit_problem import LEARNED, learned_value
 from speedlog.vehicle.plan import Curve, Forecast, Known, Makers, Plan
 from speedlog.vehicle.simulate import LIMITS, Lanes, Road, Runs, integrate, script
 from speedlog.vehicle.stopping import Braking, stopping
@@ -88,7 +89,7 @@ def _spread(known: Known, plan: Plan, count: int, settings: ForecastSettings) ->
     drawn = draws(count, len(names) + 3)
     factor = _factor(known.fitted.covariance) if known.fitted else np.eye(len(names))
     moved = np.vstack([middle, middle + drawn[:, 3:] @ factor.T])
-    values = tuple({name: _value(name, base, u[k]) for k, name in enumerate(names)} for u in moved)
+    values = tuple({name: learned_value(name, base, u[k]) for k, name in enumerate(names)} for u in moved)
     head, air, rest = np.vstack([np.zeros(3), drawn[:, :3]]).T
     return _Spread(
         values, plan.head_mps + math.hypot(plan.head_u_mps, settings.gust_mps / 2) * head,
@@ -187,6 +188,7 @@ def _figures(runs: Runs, plans: Sequence[Plan], spreads: Sequence[_Spread], know
         "volts": np.where(inside, at.pack_v, np.inf).min(axis=0), "amps": np.where(inside, at.pack_a, 0.0).max(axis=0),
         "rpm": turns, "tread": exit_mps**2 / radius / G_MPS2, "charge": runs.used_as[last, lanes] / 3600.0,
         "terminal": terminal(runs.lanes, runs.used_as[last, lanes], runs.head_mps[-1]),
+        "voltage": at.which[last, lanes] == LIMITS.index("voltage"),
         "traction": np.mean(np.where(inside, at.which == LIMITS.index("traction"), False), axis=0),
     }  # fmt: skip
 
@@ -263,6 +265,7 @@ def _forecast(
         split_normal(part["tread"]),
         split_normal(part["charge"]),
         float(part["traction"][0]),
+        float(np.mean(part["voltage"])),
         stopping(known.braking, exit_mps, plan.room_m, settings),
         why,
         _curve(runs, cut, like_u) if curves else None,

@@ -15,9 +15,12 @@ from speedlog.physics.air import (
     wind_share,
 )  # fmt: skip
 from speedlog.results import LoggerTrace, Pass, Trace
+from speedlog.results_quantity import Quantity95
 from speedlog.settings.forecast import ForecastSettings
 from speedlog.settings.vehicle import VehicleSettings
+from speedlog.vehicle.current import drawn, scale_of
 from speedlog.vehicle.facts import CarFacts
+from speedlog.vehicle.log import car_log
 
 Array = NDArray[np.float64]
 _SITE = VehicleSettings()
@@ -79,6 +82,7 @@ class Observed:
     controller_temp_c: tuple[float, float] | None = None
     assumed: tuple[str, ...] = field(default=())
     launch_along_m: float = 0.0
+    by_charge: Quantity95 | None = None  # true current over logged, by the charge put back
 
     @property
     def speed_sd_mps(self) -> float:
@@ -118,8 +122,15 @@ def observe(
         (trap.interval95_mps[1] - trap.interval95_mps[0]) / 3.92 if known and trap and trap.interval95_mps else None,
         _rest(log, start, facts), facts.current_of or "pack", _temperatures(log, start, "motor_temp_c"),
         _temperatures(log, start, "controller_temp_c"), tuple(assumed),
-        float(np.interp(start, trace.time_s, trace.along_m)),
+        float(np.interp(start, trace.time_s, trace.along_m)), _by_charge(found, facts),
     )  # fmt: skip
+
+
+def _by_charge(found: Pass, facts: CarFacts) -> Quantity95 | None:
+    """True over logged current of the pack, where the charge put back was noted."""
+    log = car_log(found, _SITE) if facts.charge_put_back_ah and facts.current_of != "motor" else None
+    current = None if log is None else drawn(log, _SITE)
+    return None if current is None else scale_of(current, facts, _SITE).by_charge
 
 
 def controller(trace: Trace) -> LoggerTrace | None:

@@ -85,7 +85,12 @@ class Curve:
 
 @dataclass(frozen=True)
 class Forecast:
-    """What a plan should bring; None with its reason in `why_not` where nothing tells."""
+    """What a plan should bring; None with its reason in `why_not` where nothing tells.
+
+    Attributes:
+        traction_share: of the run-up's time in which traction holds the car back.
+        voltage_share: of the draws in which the voltage (gearing) holds it back at the trap's exit.
+    """
 
     plan: Plan
     trap_mps: Quantity95 | None
@@ -102,6 +107,7 @@ class Forecast:
     tread_g: Quantity95 | None = None
     charge_ah: Quantity95 | None = None
     traction_share: float = 0.0
+    voltage_share: float = 0.0
     stopping: Stopping = field(default_factory=Stopping)
     why_not: Mapping[str, str] = field(default_factory=dict)
     curve: Curve | None = field(default=None, compare=False, repr=False)

@@ -5,11 +5,13 @@ from __future__ import annotations
 from types import SimpleNamespace
 from typing import Any, cast
 
+import numpy as np
 import pytest
 
-from speedlog.report.forecast_words import fit_warnings, fitted_line, part_name, pass_names, plainly
+from speedlog.report.forecast_words import fit_warnings, fitted_line, part_name, pass_names, plainly, warnings
 from speedlog.results_quantity import Quantity95
 from speedlog.vehicle.car import PART
+from speedlog.vehicle.plan import Makers
 
 
 def known(missed: bool, settled: bool = True) -> Any:
@@ -53,3 +55,17 @@ def test_a_number_is_called_without_its_unit() -> None:
     names = ("drag_area_m2", "kv_rpm_per_v", "winding_ohm", "fall_v_per_ah", "bend")
     shown = ["drag area", "motor Kv", "motor resistance", "pack fall", "Kv bend"]
     assert [part_name(PART[name]) for name in names] == shown
+
+
+@pytest.mark.parametrize(
+    ("met", "share", "told"), [(False, 0.06, True), (False, 0.04, False), (True, 0.9, False)]
+)
+def test_a_limit_that_no_pass_met_is_told(met: bool, share: float, told: bool) -> None:
+    """Both sides of a twentieth of the draws; 2 is the voltage in the simulation's list of limits."""
+    run = SimpleNamespace(which=np.array([0, 1, 2 if met else 3]), observed=SimpleNamespace(name="12"))
+    fitted = SimpleNamespace(passes=(run,), settled=True, missed=lambda settings: False)
+    found = SimpleNamespace(
+        known=SimpleNamespace(fitted=fitted, makers=Makers()),
+        told=SimpleNamespace(voltage_share=share, trap_mps=None),
+    )
+    assert any("run out of voltage" in text for text in warnings(cast(Any, found))) == told

@@ -14,10 +14,12 @@ import numpy as np
 import pytest
 
 from speedlog.errors import SpeedlogError
+from speedlog.results_quantity import Quantity95
 from speedlog.settings.forecast import ForecastSettings
 from speedlog.vehicle.car import Car
-from speedlog.vehicle.fit import Fitted, fit, likeliest, throttle_shape
-from speedlog.vehicle.observed import Channel, observe
+from speedlog.vehicle.fit import Fitted, fit, throttle_shape
+from speedlog.vehicle.fit_problem import likeliest, logged_over_true
+from speedlog.vehicle.observed import Channel, Observed, observe
 from speedlog.vehicle.plan import Known
 from tests.benchmarks.forecast import Outcome, outcome
 from tests.benchmarks.forecast_days import drawn_day
@@ -102,9 +104,9 @@ def test_the_drivers_squeeze_is_learned(day) -> None:
     assert np.abs(np.array(shape) - s * s * (3 - 2 * s)).max() < 0.15
 
 
-@pytest.mark.parametrize("seed", [50, 188])
+@pytest.mark.parametrize("seed", [9])
 def test_a_descent_from_the_wrong_side_is_begun_again(seed: int) -> None:
-    """Days of which the first start alone ends in another valley, its readings ten sigmas off."""
+    """A day of which the first start alone ends in another valley, its readings far off."""
     found = outcome(seed, QUICK)
     assert not found.missed and abs(found.error) < 0.01
     assert sum(found.held.values()) >= 10  # of 12 numbers at 95 %
@@ -112,7 +114,7 @@ def test_a_descent_from_the_wrong_side_is_begun_again(seed: int) -> None:
 
 def test_one_start_alone_misses_the_car_and_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("speedlog.vehicle.fit._STARTS", ({"friction": 1.0, "motor_limit_a": -0.5},))
-    assert outcome(50, QUICK).missed
+    assert outcome(9, QUICK).missed
 
 
 @pytest.mark.parametrize(
@@ -127,6 +129,29 @@ def test_a_miss_is_more_than_noise(chi2: float, rms: float, noise: float, missed
     run = SimpleNamespace(misfit_mps=rms, observed=SimpleNamespace(speed_sd_mps=noise))
     fitted = SimpleNamespace(misfit=chi2, passes=(run,))
     assert Fitted.missed(cast(Fitted, fitted), SETTINGS) == missed
+
+
+def test_the_charge_put_back_tells_the_currents_scale() -> None:
+    """By hand: 1 ± 0.05 as sold, 1.04 ± 0.03 by charge; weights 400 and 1202 (the ratio's u is 0.03 / 1.04)."""
+    none = cast(Observed, SimpleNamespace(by_charge=None))
+    told = cast(Observed, SimpleNamespace(by_charge=Quantity95.spread(1.04, 0.03)))
+    assert logged_over_true([none, none]) == (0.0, 0.05)
+    middle, u = logged_over_true([none, told, told])  # one charger: twice tells no more than once
+    own = (0.03 / 1.04) ** -2
+    assert middle == pytest.approx(-np.log(1.04) * own / (own + 400)) and u == pytest.approx(
+        (own + 400) ** -0.5
+    )
+
+
+def test_a_charge_put_back_is_read_beside_the_log(day) -> None:
+    first = day.passes[0]
+    assert observe(first.found, first.facts, SETTINGS).by_charge is None
+    step, amps = np.diff(first.truth.slow_s), first.truth.pack_current_a
+    true_ah = float(amps[:-1] @ step) / 3600
+    seen = observe(first.found, replace(first.facts, charge_put_back_ah=true_ah), SETTINGS)
+    assert seen.by_charge.low < 1 / np.exp(day.current_off) < seen.by_charge.high
+    motor = replace(first.facts, charge_put_back_ah=true_ah, current_of="motor")
+    assert observe(first.found, motor, SETTINGS).by_charge is None
 
 
 def test_noise_is_told_from_slow_error() -> None:
