@@ -12,7 +12,7 @@ const charts = (function () {
     green: "#009e73", yellow: "#f0e442", logger1: "#009e73", logger2: "#e69f00", logger3: "#cc79a7",
     logger4: "#56b4e9", logger5: "#f0e442"};
   // A4 less its margins, in CSS pixels: [width, share of the height] of a chart on paper
-  const paper = {line: [424, 0.55], zoom: [268, 0.55], alone: [700, 0.55], rest: [700, 0.54]};
+  const paper = {line: [424, 0.47], zoom: [268, 0.47], alone: [700, 0.55], rest: [700, 0.42]};
   const holders = [...document.querySelectorAll(".plot")];
   const drawn = new Map(); // charts drawn so far: the stretch looked at, and whether it is their own
   let printing = false;
