@@ -91,7 +91,7 @@ def _over(
 ) -> Quantity95 | None:
     """Seconds over a limit: each row stands for its interval; a row more or less at each crossing."""
     if limit is None:
-        why[name] = wording.NO_LIMIT
+        why[name] = wording.no_limit(name)
         return None
     over = values > limit * (1 + margin)
     step = np.gradient(time) if len(time) > 1 else np.zeros(len(time))

@@ -261,7 +261,7 @@ def _tread(
         why["tread_accel_g"] = wording.NO_DIAMETER
     over = _over(log.time_s, wheel, diameter, facts, unit.factor)
     if over is None:
-        why["over_limit_s"] = wording.NO_LIMIT
+        why["over_limit_s"] = wording.no_limit("over_limit_s")
     if diameter is None:
         return {"over_limit_s": over}
     grown = found.get("growth") or found.get("growth_less_slip")

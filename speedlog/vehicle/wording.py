@@ -9,7 +9,11 @@ NO_VOLTAGE = "No voltage was logged."
 NO_TURNS = "No motor turns were logged."
 NO_MOTOR_TEMP = "No motor temperature was logged, and none measured by hand after the pass."
 HOLES = "The current is missing for {missing:.1f} s of the {powered:.1f} s under power."
-NO_LIMIT = "No limit of it was entered."
+NO_LIMIT = "No limit of the {what} was entered."
+LIMITED = {
+    "over_current_limit_s": "current", "over_motor_limit_s": "motor's temperature",
+    "over_controller_limit_s": "controller's temperature", "over_limit_s": "tyre",
+}  # fmt: skip
 NO_CHARGE = "The charge put back was not noted, so the current is as true as such loggers are."
 NO_BEFORE = "There is no earlier pass with a current log."
 NO_SAME = "No earlier pass with this set-up has a current log."
@@ -64,6 +68,11 @@ TRY_NEXT = (
     "Power wires short and twisted together, away from the logger's own leads.",
     "A ground plane (foil or thin sheet) under the antenna, and a shield round the controller, as far as heat allows.",
 )  # common practice, no source
+
+
+def no_limit(figure: str) -> str:
+    """Why a time over a limit can't be told: its limit was not entered."""
+    return NO_LIMIT.format(what=LIMITED[figure])
 
 
 def whole(count: int, one: str, many: str) -> str:

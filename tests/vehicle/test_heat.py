@@ -61,7 +61,9 @@ def test_time_over_the_users_limits() -> None:
     )
     assert holds(heat.over_controller_limit_s, 0.0) and holds(heat.over_current_limit_s, 0.0)
     none = study(item.pass_, FACTS, (), S).heat
-    assert none.over_motor_limit_s is None and none.why_not["over_motor_limit_s"] == wording.NO_LIMIT
+    assert none.over_motor_limit_s is None and none.why_not["over_motor_limit_s"] == wording.no_limit(
+        "over_motor_limit_s"
+    )
 
 
 def test_against_passes_before_the_scale_drops_out() -> None:

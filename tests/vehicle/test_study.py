@@ -85,7 +85,9 @@ def test_as_json_is_plain_and_whole(studied: dict[int, CarPass]) -> None:
     quantity = found["pack"]["resistance_ohm"]
     assert set(quantity) == {"value", "interval95"}
     assert quantity["interval95"][0] < quantity["value"] < quantity["interval95"][1]
-    assert found["heat"]["why_not"]["over_motor_limit_s"] == "No limit of it was entered."
+    assert (
+        found["heat"]["why_not"]["over_motor_limit_s"] == "No limit of the motor's temperature was entered."
+    )
     assert as_json(float("nan")) is None and as_json(np.float64(2.0)) == 2.0
 
 
