@@ -199,9 +199,8 @@ def _sort_lines(text: Text, layout: Layout, settings: ReadSettings) -> _Lines:
         gone = cut
     else:
         gone = cut | set(short)
-    rejects += [
-        Reject(number[at], f"cut short: fewer than {layout.usual} whole fields") for at in sorted(gone)
-    ]
+    least = len(layout.headers) if lone else layout.usual
+    rejects += [Reject(number[at], f"cut short: fewer than {least} whole fields") for at in sorted(gone)]
     rejects.sort(key=lambda reject: reject.line or 0)
     keep = [at for at in range(len(kept)) if at not in gone]
     return _Lines(

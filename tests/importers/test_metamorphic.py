@@ -276,7 +276,7 @@ ROWS = [f"2026-07-12T10:00:0{at}Z,53.1000{at}00,-1.2000000,{10 + at}.25{at}" for
 def test_a_table_cut_in_its_only_row_gives_no_number_of_it() -> None:
     """Found by the test above: with no other row to tell, "-117.1" cut to "-1" was a longitude."""
     with pytest.raises(
-        SpeedlogError, match="no row can be read .line 2: cut short: fewer than 4 whole fields"
+        SpeedlogError, match=r"no row can be read \(line 2: cut short: fewer than 4 whole fields"
     ):
         read(HEAD + ROWS[0][:35])
     assert len(read(HEAD + ROWS[0]).samples) == 1
