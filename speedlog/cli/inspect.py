@@ -69,6 +69,7 @@ def inspect(
 
     from speedlog.cli.inspect_at import trace_json
     from speedlog.cli.inspect_suggest import write_suggestion
+    from speedlog.cli.inspect_words import in_words
     from speedlog.cli.output import write_json
     from speedlog.importers import ReadOptions, open_logs
 
@@ -79,7 +80,7 @@ def inspect(
         return
     for log in (log for path in files for log in open_logs(path, options)):
         recording = replace(log.recording, warnings=(*log.recording.warnings, *log.notes))
-        found.append(describe_recording(recording))
+        found.append(describe_recording(recording, log.source.data))
         if wanted is not None:
             found[-1]["suits"] = _suits(recording, wanted)
         if at is not None and zone is not None:
@@ -88,7 +89,7 @@ def inspect(
         write_json(json_out, {"recordings": found}, inputs=files)
     if json_out is None or str(json_out) != "-":
         for item in found:
-            print(_in_words(item))
+            print(in_words(item))
 
 
 def _zone(at: str | None, course: Path | None) -> Zone | None:
@@ -166,8 +167,12 @@ def describe(path: Path, options: ReadOptions) -> dict[str, Any]:
     return describe_recording(read(path, options))
 
 
-def describe_recording(recording: Recording) -> dict[str, Any]:
-    """The findings on a recording, in the form of the command contract."""
+def describe_recording(recording: Recording, data: bytes | None = None) -> dict[str, Any]:
+    """The findings on a recording, in the form of the command contract.
+
+    Args:
+        data: the file's bytes, which say which sentences an NMEA log holds.
+    """
     import numpy as np
 
     from speedlog.samples import utc_text
@@ -197,67 +202,63 @@ def describe_recording(recording: Recording) -> dict[str, Any]:
         if len(lat)
         else None,
         "columns": list(recording.filled_columns),
-        "faults": _faults(recording),
+        **_over_time(recording, data),
+        **_passes_and_faults(recording),
         "warnings": list(recording.warnings),
         "facts": dict(recording.facts),
     }
 
 
-def _faults(recording: Recording) -> list[dict[str, Any]]:
-    """The faults of the passes in the recording (standing about is nobody's fault)."""
+def _over_time(recording: Recording, data: bytes | None) -> dict[str, Any]:
+    """Columns with units and ranges, the span, how even the rate is, the fix over time."""
+    from dataclasses import asdict
+
+    from speedlog.importers.overview import column_facts, fix_strip, origins_of, rate_facts
+    from speedlog.settings import Settings
+
+    pause, index = Settings().read.at_intervals, recording.samples.index
+    rate, strip = rate_facts(recording, pause), fix_strip(recording, pause)
+    time = origins_of(recording, data).get("time")
+    table = [
+        {"name": one.name, **asdict(one.origin), "low": one.low, "high": one.high, "missing": one.missing}
+        for one in column_facts(recording, data)
+    ]
+    return {
+        "column_table": table,
+        "time_source": asdict(time) if time is not None else None,
+        "span_s": (index[-1] - index[0]).total_seconds(),
+        "first_s": index[0].value / 1e9,
+        "last_s": index[-1].value / 1e9,
+        "rate": asdict(rate) if rate is not None else None,
+        "fix_strip": {"text": strip.text, "step_s": strip.step_s, "legend": dict(strip.legend)}
+        if strip
+        else None,
+    }
+
+
+def _passes_and_faults(recording: Recording) -> dict[str, Any]:
+    """The passes in the recording, their faults (standing about is nobody's), and what it can be used for."""
+    from speedlog.cli.inspect_use import uses
+
     if not recording.has_positions:
-        return []
+        return {"passes": [], "faults": [], "uses": uses(recording, [])}
     import pandas as pd
 
     from speedlog.course.passes import find_passes
     from speedlog.course.track import make_track
     from speedlog.faults import find_faults, to_fault
     from speedlog.results import fault_json
+    from speedlog.samples import utc_text
     from speedlog.settings import Settings
 
-    settings, found = Settings(), []
+    settings, faults, passes = Settings(), [], []
     for span in find_passes(recording, None, settings.passes):
+        start, end = utc_text(span.start), utc_text(span.end)
+        passes.append({"start_utc": start, "end_utc": end, "about_mps": span.peak_mps})
         track = make_track(recording, span, None, origin=span.start)
         if track is not None:
-            found += [
+            faults += [
                 fault_json(to_fault(spot, track, pd.Timedelta(0)))
                 for spot in find_faults(track, settings.faults)
             ]
-    return found
-
-
-def _in_words(item: dict[str, Any]) -> str:
-    from speedlog.cli.inspect_at import trace_words
-    from speedlog.units import find_unit
-
-    mph, kmh = find_unit("mph", "speed"), find_unit("km/h", "speed")
-    assert mph and kmh
-    rate = f"{item['rate_hz']:.3g} Hz" if item["rate_hz"] else "rate unknown"
-    lines = [
-        f"{plain(item['file'])}: {item['format']}, {item['samples']} samples at {rate}, "
-        f"{item['valid_samples']} with a sound position, {item['rejected']} rejected",
-        f"  from {item['start_utc']} to {item['end_utc']} (clock: {item['clock'].replace('_', ' ')})",
-        f"  columns: {', '.join(item['columns'])}",
-    ]
-    if item["max_speed_mps"] is not None:
-        top = item["max_speed_mps"]
-        lines.append(
-            f"  highest reading: {mph.from_si(top):.1f} mph, {kmh.from_si(top):.1f} km/h, {top:.2f} m/s"
-        )
-    if "at" in item:
-        return "\n".join([lines[0], *trace_words(item["at"])])
-    lines += [f"  fault: {plain(fault['detail'], 300)}" for fault in item["faults"]]
-    lines += [f"  warning: {plain(text, 300)}" for text in item["warnings"]]
-    lines += [f"  rejected: line {no['line']}: {plain(no['reason'], 160)}" for no in item["rejects"][:5]]
-    if item["rejected"] > 5:
-        lines.append(f"  … and {item['rejected'] - 5} more (all in the JSON up to 20)")
-    if "suits" in item:
-        asked = item["suits"]
-        lines += [f"  {finding['text']}" for finding in asked["findings"]]
-        assumed = (
-            f" (No trap length was given: {asked['trap_length_m']:g} m taken.)"
-            if asked["trap_length_assumed"]
-            else ""
-        )
-        lines.append(f"  {asked['text']}{assumed}")
-    return "\n".join(lines)
+    return {"passes": passes, "faults": faults, "uses": uses(recording, passes)}

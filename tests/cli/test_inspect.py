@@ -5,14 +5,16 @@ from __future__ import annotations
 import json
 import zipfile
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import pytest
 
+from speedlog.cli.inspect import describe
 from speedlog.cli.inspect_at import asked_time, zone_of
 from speedlog.demo import sample_folder
 from speedlog.errors import SpeedlogError
-from speedlog.importers import read
+from speedlog.importers import ReadOptions, read
 from tests.cli.test_main import mistake, run
 
 SAMPLES = sample_folder()
@@ -221,6 +223,9 @@ def test_a_mapping_is_written_tried_and_never_over_a_file(tmp_path: Path) -> Non
         json.loads(run("inspect", CONTROLLER, *words, "--json", "-").stdout)["recordings"][0]
         for words in ([], ["--columns", str(out)])
     )
+    assert {column.pop("unit_from") for column in mapped["column_table"]} == {"your mapping"}
+    assert {column.pop("unit_from") for column in plainly["column_table"]} == {"the header"}
+    assert plainly.pop("time_source")["unit"] == mapped.pop("time_source")["unit"]
     assert plainly == mapped
     before = out.read_bytes()
     assert "is there already" in mistake("inspect", CONTROLLER, "--suggest", str(out))
@@ -245,3 +250,63 @@ def test_a_table_that_cannot_be_read_gets_a_start(tmp_path: Path) -> None:
     log.write_text("zeit;a;b\n" + "".join(f"{at};1;2\n" for at in range(9)), encoding="utf-8")
     text = said(str(log), "--suggest", str(tmp_path / "map.toml"))
     assert "map.toml: a start only, since the file can't be read yet" in text
+
+
+# what it says of a file
+
+
+def test_a_file_in_words() -> None:
+    """The front logger of pass 2 went blind for 1.08 s (sample_data/truth.json): 26 epochs at 25 Hz are missing."""
+    text = said(str(SAMPLES / "p02_front.nmea"))
+    assert (
+        "  epochs: one every 0.04 s, evenly; 1 pause, the longest 1.08 s (26 epochs would fit in)\n" in text
+    )
+    assert (
+        "RMC: kn (the standard)\n" in text
+        and "\n  fix: 3333" in text
+        and ". no epochs; each character" in text
+    )
+    assert "  use: a GNSS log with positions and speeds: it can be reviewed by itself\n" in text
+    assert all(len(line) <= 100 for line in text.splitlines()[1:])
+    # an old console of Windows (code pages 437, 850 and 1252 have these few beyond ASCII)
+    strip = next(line for line in text.splitlines() if line.startswith("  fix: "))
+    assert strip.isascii()
+
+
+def log_of_table(folder: Path, head: str, *rows: str) -> dict[str, Any]:
+    path = folder / "log.csv"
+    path.write_text("\n".join([head, *rows, ""]), encoding="utf-8")
+    return describe(path, ReadOptions())
+
+
+def test_what_a_file_can_be_used_for(tmp_path: Path) -> None:
+    controller = log_of_table(tmp_path, "Time (s),eRPM,Voltage (V)", "0,1000,12", "1,1100,12")
+    assert controller["uses"] == [
+        "it has no positions: usable as a controller's log (voltage) beside a GNSS log of the same pass",
+        "--wheel-diameter and --gear-ratio turn its rpm into a speed",
+        "its rpm counts electrical turns: add --pole-pairs",
+    ]
+    volts = log_of_table(tmp_path, "Time (s),Voltage (V)", "0,12", "1,12")
+    assert "neither positions nor rpm (voltage)" in volts["uses"][0]
+    speeds = log_of_table(tmp_path, "Time (s),Speed (km/h)", "0,12", "1,12")
+    assert "speeds but no positions" in speeds["uses"][0]
+    standing = log_of_table(tmp_path, "Time (s),Latitude,Longitude", *(f"{at},53.1,-1.2" for at in range(9)))
+    assert standing["uses"][0].startswith("no pass was found in it") and standing["passes"] == []
+    none = log_of_table(
+        tmp_path, "Time (s),Latitude,Longitude,Fix", *(f"{at},53.1,-1.2,no fix" for at in range(9))
+    )
+    assert none["uses"] == [
+        "no position in it is vouched for (no fix, or dead reckoned): it can't be reviewed by itself"
+    ]
+
+
+def test_the_json_keeps_the_contract_and_adds_to_it() -> None:
+    found = describe(Path(FAST), ReadOptions())
+    contract = {
+        "file", "sha256", "format", "rate_hz", "samples", "valid_samples", "rejected", "start_utc", "end_utc", "clock",
+        "max_speed_mps", "bbox", "columns", "faults", "warnings",
+    }  # fmt: skip
+    assert contract <= set(found)
+    assert [column["name"] for column in found["column_table"]] == found["columns"]
+    assert found["passes"][0]["about_mps"] == pytest.approx(72.0, abs=1.0)  # 161.1 mph is its highest reading
+    json.dumps(found, allow_nan=False)
