@@ -74,5 +74,5 @@ def _origin(name: str, use: Use, layout: Layout) -> Origin:
     if use.unit is not None:
         return Origin(source, use.unit.symbol, use.unit_from)
     if name in USUAL_UNITS:
-        return Origin(source, USUAL_UNITS[name], _HABIT)
+        return Origin(source, USUAL_UNITS[name], "the usual unit" if use.item.choice else _HABIT)
     return Origin(source, "dB-Hz" if name == "cn0_dbhz" else "", "")

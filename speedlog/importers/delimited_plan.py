@@ -75,7 +75,7 @@ def plan_time(layout: Layout, mapping: Mapping, file: str) -> TimePlan:
     chosen = mapping.columns.get("time")
     if chosen:
         at = position(chosen, layout, mapping, "time")
-        meaning = Meaning("time", "time", unit=chosen.unit)
+        meaning = Meaning("time", "time", unit=chosen.unit, unit_from="your mapping")
         candidates = [time for time in [_time_column(at, layout, meaning, chosen, date)] if time]
     else:
         known = [
