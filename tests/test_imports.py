@@ -12,7 +12,8 @@ import pytest
 PACKAGE = Path(__file__).parents[1] / "speedlog"
 # in the order in which the data flow; what stands below all comes first
 ORDER = [
-    ("errors",), ("units",), ("settings",), ("samples",), ("results_quantity",), ("results_car",), ("results",),
+    ("errors",), ("units",), ("settings",), ("running",), ("samples",),
+    ("results_quantity",), ("results_car",), ("results",),
     ("physics",),
     ("importers",), ("course",), ("faults",), ("fusion",), ("reconcile",), ("vehicle",), ("pipeline",),
     ("session",), ("logbook",), ("report",), ("demo",), ("pit",), ("cli",),

@@ -1,82 +1,32 @@
-"""The `speedlog` command: registers the commands, and turns every mistake into one line and exit 2.
+"""The `speedlog` command: runs the command that is named, and turns every mistake into one line and exit 2.
 
 The commands import what they need inside their functions, so that start-up stays light.
 """
 
 from __future__ import annotations
 
+import atexit
+import gc
 import io
 import os
 import sys
-from typing import Annotated, NoReturn
-
-import typer
-from typer.exceptions import TyperException
+from typing import Any, NoReturn
 
 import speedlog
-from speedlog.cli.add import add
-from speedlog.cli.car import car_app
-from speedlog.cli.compare import compare
-from speedlog.cli.course import course_app
-from speedlog.cli.demo import demo
-from speedlog.cli.evidence import evidence
-from speedlog.cli.export import export
-from speedlog.cli.forecast import forecast
-from speedlog.cli.history import history
-from speedlog.cli.history_rules import rule, target
-from speedlog.cli.inspect import inspect
-from speedlog.cli.logbook import logbook_app
-from speedlog.cli.logbook_keep import backup, merge, verify
-from speedlog.cli.pit import pit
-from speedlog.cli.report import report
-from speedlog.cli.review import review
-from speedlog.cli.variadic import Variadic
 from speedlog.errors import SpeedlogError, plain
 
 USER_MISTAKE = 2
 STOPPED = 130  # what a shell reports for Ctrl-C
 
-app = typer.Typer(
-    name="speedlog",
-    help="How fast did it really go through the trap, how surely, and why do the loggers disagree?",
-    epilog="Start with: speedlog demo",
-    no_args_is_help=True,
-    rich_markup_mode=None,
-    pretty_exceptions_enable=False,
-    add_completion=False,
-)
-app.command("demo")(demo)
-app.command("inspect")(inspect)
-app.command("review")(review)
-app.command("report")(report)
-app.command("add")(add)
-app.command("history")(history)
-app.command("compare")(compare)
-app.command("evidence")(evidence)
-app.command("export")(export)
-app.command("forecast", cls=Variadic)(forecast)
-app.command("pit")(pit)
-for command in (verify, backup, merge, target, rule):
-    logbook_app.command(command.__name__)(command)
-app.add_typer(logbook_app, name="logbook")
-app.add_typer(course_app, name="course")
-app.add_typer(car_app, name="car")
 
+def __getattr__(name: str) -> Any:
+    """`app`, the application with all commands, when it is asked for."""
+    if name != "app":
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    from speedlog.cli.commands import build
 
-def _print_version(wanted: bool) -> None:
-    if wanted:
-        print(f"speedlog {speedlog.__version__}")
-        raise typer.Exit()
-
-
-@app.callback()
-def _options(
-    version: Annotated[
-        bool,
-        typer.Option("--version", callback=_print_version, is_eager=True, help="Print the version and stop."),
-    ] = False,
-) -> None:
-    pass
+    globals()["app"] = app = build()
+    return app
 
 
 def _speak_utf8() -> None:
@@ -95,6 +45,12 @@ def _one_thread() -> None:
         os.environ.setdefault(name, "1")
 
 
+def _collect_seldom() -> None:
+    """The imports make half a million lasting objects, which Python's collector would look through ten times over."""
+    gc.set_threshold(100_000, 20, 100)
+    atexit.register(gc.freeze)  # and once more at the end, when the system takes all memory back anyway
+
+
 def _one_line(message: str) -> NoReturn:
     print(f"speedlog: {message}", file=sys.stderr)
     sys.exit(USER_MISTAKE)
@@ -102,9 +58,20 @@ def _one_line(message: str) -> NoReturn:
 
 def main() -> None:
     """Run the command line. Exit 0 done, 2 for the user's mistake with one line on stderr."""
+    if sys.argv[1:] == ["--version"]:
+        print(f"speedlog {speedlog.__version__}")
+        return
     _speak_utf8()
     _one_thread()
+    _collect_seldom()
+    import typer  # late: --version needs none of it
+    from typer.exceptions import TyperException
+
+    from speedlog.cli.commands import NAMES, build
+
+    named = sys.argv[1:2]
     try:
+        app = build(named if named and named[0] in NAMES else NAMES)
         sys.exit(app(standalone_mode=False) or 0)
     except SpeedlogError as error:
         _one_line(str(error))

@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
 
 from speedlog.course.beams import crossing_times
 from speedlog.course.drive import Drive
+from speedlog.running import running_median
 from speedlog.settings import PassSettings
 
 Array = NDArray[np.float64]
@@ -43,13 +43,13 @@ def steady_along(drive: Drive, along_m: Array, settings: PassSettings) -> Array:
     """
     known = np.flatnonzero(np.isfinite(along_m))
     rows = max(min(drive.window(2.0 * settings.smooth_s), _WIDEST_MEDIAN), 5)
-    steady = median_filter(along_m[known], size=rows, mode="nearest")
+    steady = running_median(along_m[known], rows)
     # many bad positions on one side pull the median along: without the farthest it is taken again
     near = (
         np.abs(along_m[known] - steady) < settings.wild_m + 0.5 * settings.smooth_s * drive.speed_mps[known]
     )
     known = known[near] if near.sum() >= 2 else known
-    steady = median_filter(along_m[known], size=rows, mode="nearest")
+    steady = running_median(along_m[known], rows)
     return np.asarray(np.interp(drive.time_s, drive.time_s[known], steady), dtype=float)
 
 

@@ -11,10 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
 
 from speedlog.course.clock import mend
 from speedlog.course.geometry import GEOD
+from speedlog.running import running_median
 from speedlog.samples import Fix, Recording, valid_positions
 from speedlog.settings import PassSettings
 
@@ -79,7 +79,7 @@ def drive_of(recording: Recording, settings: PassSettings) -> Drive | None:
 
 def median_speed(speed: Array, rows: int) -> Array:
     """A running median over an odd number of rows: leaves ramps alone, takes single spikes away."""
-    return np.asarray(median_filter(speed, size=rows, mode="nearest"), dtype=float)
+    return running_median(speed, rows)
 
 
 def _readings(samples: pd.DataFrame, time_s: Array, settings: PassSettings) -> Array:

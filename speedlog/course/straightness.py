@@ -6,10 +6,10 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
 
 from speedlog.course.track import Track
 from speedlog.results import Straightness
+from speedlog.running import running_median
 from speedlog.settings import PassSettings
 
 Array = NDArray[np.float64]
@@ -33,9 +33,7 @@ def straightness(
     if rows.sum() < 2:
         return None
     along = best.along_m[rows]
-    across = best.sign * median_filter(
-        best.across_m[rows], size=min(_MEDIAN_ROWS, int(rows.sum())), mode="nearest"
-    )
+    across = best.sign * running_median(best.across_m[rows], min(_MEDIAN_ROWS, int(rows.sum())))
     worst = int(np.argmax(np.abs(across)))
     return Straightness(float(across[worst]), float(along[worst]), _drift(best, along, across))
 
@@ -52,7 +50,7 @@ def _under_way(track: Track, settings: PassSettings) -> NDArray[np.bool_]:
         filled = np.interp(track.time_s, track.time_s[known], pace)
     else:
         return known
-    peak = float(np.max(median_filter(filled, size=3, mode="nearest")))
+    peak = float(np.max(running_median(filled, 3)))
     slow = max(settings.slow_floor_mps, settings.slow_share * peak)
     fast = np.flatnonzero(filled >= slow)
     launched = (filled > settings.standing_mps) & (

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
 
 from speedlog.course.track import Track
 from speedlog.faults.signals import bridged_speed, distance, readings
+from speedlog.running import running_median
 from speedlog.settings import FaultSettings
 
 Array = NDArray[np.float64]
@@ -39,7 +39,7 @@ def undelayed(track: Track, place_m: Array, settings: FaultSettings) -> tuple[Ar
     after = np.clip(np.searchsorted(track.time_s, then), 1, len(every) - 1)
     from_row = np.where(then - track.time_s[after - 1] < track.time_s[after] - then, after - 1, after)
     rest_s = track.time_s[from_row] - then
-    steady = median_filter(bridged_speed(track), size=settings.outlier_longest + 1, mode="nearest")
+    steady = running_median(bridged_speed(track), settings.outlier_longest + 1)
     near = np.abs(rest_s) < track.interval_s
     return np.where(near, place_m[from_row] - rest_s * steady[from_row], np.nan), from_row
 

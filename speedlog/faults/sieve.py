@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d
 
 from speedlog.faults.judged import Known
 from speedlog.faults.likelihood import What
+from speedlog.running import running_maximum
 from speedlog.settings import FaultSettings
 
 Array = NDArray[np.float64]
@@ -59,7 +59,7 @@ def _bulge(
         v1, t1 = ((s[first + count + near] - s[first + count]) / near for s in sums)
         bulge = np.abs(mean - v0 - (v1 - v0) * (when - t0) / (t1 - t0))
         # neighbouring runs stand out together: those near the top of each hill are enough
-        out |= (bulge > settings.outlier_sieve_top * maximum_filter1d(bulge, 5)) & (bulge > least[first])
+        out |= (bulge > settings.outlier_sieve_top * running_maximum(bulge, 5)) & (bulge > least[first])
         most = np.maximum(most, bulge)
     return most, out
 

@@ -12,6 +12,7 @@ import os
 import stat
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from importlib import import_module
 from pathlib import Path, PurePath
 from types import ModuleType
 from typing import TYPE_CHECKING
@@ -71,11 +72,17 @@ class ReadOptions:
     settings: ReadSettings = field(default_factory=ReadSettings)
 
 
-def importers() -> tuple[ModuleType, ...]:
-    """The importers in the order in which they are tried (imported late: each brings its library)."""
-    from speedlog.importers import delimited, gpx, nmea
+_NAMES = ("nmea", "gpx", "delimited")  # in the order in which they are tried
 
-    return (nmea, gpx, delimited)
+
+def importers() -> tuple[ModuleType, ...]:
+    """The importers in the order in which they are tried."""
+    return tuple(map(_importer, _NAMES))
+
+
+def _importer(name: str) -> ModuleType:
+    """An importer, imported when it is tried: each brings its library."""
+    return import_module(f"speedlog.importers.{name}")
 
 
 @dataclass(frozen=True, eq=False)
@@ -155,10 +162,10 @@ def detect(source: Source) -> ModuleType:
         erased if erased >= _SECTOR else 0
     )  # a log may follow an erased sector; UTF-16 starts with such bytes
     head = source.data[start : start + HEAD_BYTES]
-    for importer in importers():
+    for importer in map(_importer, _NAMES):
         if importer.sniff(head):
             return importer
-    tried = ", ".join(importer.NAME for importer in importers())
+    tried = ", ".join(_NAMES)
     raise SpeedlogError(
         f"not a log that can be read (tried {tried})",
         file=source.file,
