@@ -246,10 +246,14 @@ def planned(found: Told) -> str:
     plan, car = found.told.plan, found.known.car
     limit, ramp = plan.set.get("pack_limit_a", car.pack_limit_a), plan.set.get("ramp_s", car.ramp_s)
     wind = "head" if plan.head_mps >= 0 else "tail"
+    changed = "".join(
+        f"{key.replace('_', ' ')} {setting(key, plan.set[KNOBS[key].name])}, "
+        for key in ("wheel_diameter", "mass") if KNOBS[key].name in plan.set
+    ) + (f"{plan.cells} cells, " if plan.cells is not None else "")  # fmt: skip
     return (
         f"Run-up {plan.run_up_m:.0f} m, trap {plan.trap_m:g} m, current limit {limit:.0f} A, ramp {ramp:.1f} s, "
-        f"gear {plan.set.get('gear_ratio', car.gear_ratio):g}, {wind} wind {abs(plan.head_mps):.1f}\u00a0±\u00a0"
-        f"{2 * plan.head_u_mps:.1f}\u00a0m/s at the car's height"
+        f"gear {plan.set.get('gear_ratio', car.gear_ratio):g}, {changed}{wind} wind "
+        f"{abs(plan.head_mps):.1f}\u00a0±\u00a0{2 * plan.head_u_mps:.1f}\u00a0m/s at the car's height"
     )
 
 
@@ -281,9 +285,12 @@ def fit_warnings(known: Known) -> list[str]:
         return []
     found = []
     if fitted.missed(ForecastSettings()):
+        worst = max(fitted.passes, key=lambda item: item.misfit_mps).observed.name
+        several = [item.observed.name for item in fitted.passes]
+        where = f", most of all in {pass_names(several)[several.index(worst)]}" if len(several) > 1 else ""
         found.append(
-            "The fit has missed the car: it is off its readings by more than their noise, so the intervals are too "
-            "narrow. Try other passes, or state more of the car."
+            f"The fit has missed the car: it is off its readings by more than their noise{where}, so the intervals are "
+            "too narrow. Try other passes, or state more of the car."
         )
     if not fitted.settled:
         found.append("The fit has not settled: take it with care.")

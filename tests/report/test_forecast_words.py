@@ -2,16 +2,25 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any, cast
 
 import numpy as np
 import pytest
 
-from speedlog.report.forecast_words import fit_warnings, fitted_line, part_name, pass_names, plainly, warnings
+from speedlog.report.forecast_words import (
+    fit_warnings,
+    fitted_line,
+    part_name,
+    pass_names,
+    plainly,
+    planned,
+    warnings,
+)
 from speedlog.results_quantity import Quantity95
-from speedlog.vehicle.car import PART
-from speedlog.vehicle.plan import Makers
+from speedlog.vehicle.car import PART, Car
+from speedlog.vehicle.plan import Known, Makers, Plan
 
 
 def known(missed: bool, settled: bool = True) -> Any:
@@ -26,6 +35,27 @@ def test_a_fit_that_missed_the_car_is_told(missed: bool) -> None:
     assert "Fitted to 12;" in fitted_line(known(missed))
     assert any("missed the car" in text for text in fit_warnings(known(missed))) == missed
     assert len(fit_warnings(known(missed, settled=False))) == 1 + missed
+
+
+def test_the_pass_that_a_fit_misses_most_is_named() -> None:
+    found = known(True)
+    far = SimpleNamespace(observed=SimpleNamespace(name="/a/day/session.toml/2"), misfit_mps=0.3)
+    near = SimpleNamespace(observed=SimpleNamespace(name="/a/day/session.toml/9"), misfit_mps=0.2)
+    assert "most of all" not in fit_warnings(found)[0]
+    found.fitted.passes = (near, far)
+    assert "noise, most of all in session.toml/2, so" in fit_warnings(found)[0]
+
+
+def test_the_plan_names_whatever_was_changed() -> None:
+    plan = Plan(
+        600.0, 30.0, -2.0, 0.5, set={"wheel_m": 0.084, "mass_kg": 6.9, "pack_limit_a": 320.0}, cells=14
+    )
+    said = planned(cast(Any, SimpleNamespace(told=SimpleNamespace(plan=plan), known=Known(Car()))))
+    assert said.startswith("Run-up 600 m, trap 30 m, current limit 320 A, ramp 1.0 s, gear 1, ")
+    assert "wheel diameter 84.0 mm, mass 6.90 kg, 14 cells, tail wind 2.0" in said
+    bare = planned(cast(Any, SimpleNamespace(told=SimpleNamespace(plan=replace(plan, set={}, cells=None)),
+                                             known=Known(Car()))))  # fmt: skip
+    assert "gear 1, tail wind" in bare and "current limit 240 A" in bare
 
 
 @pytest.mark.parametrize(
