@@ -36,7 +36,7 @@ def in_words(found: Told, unit: Unit) -> str:
 def _sweep(found: Told, unit: Unit) -> str:
     swept = found.swept
     assert swept is not None
-    head = [swept.key.replace("_", " "), f"trap, {unit.symbol}", "95 %", "stops in, m", "95 %"]
+    head = [words.knob_name(swept.key), f"trap, {unit.symbol}", "95 %", "stops in, m", "95 %"]
     rows = [[as_text(cell, unit) for cell in row] for row in words.sweep_rows(swept)]
     end = words.runway_end(swept.forecasts[0].stopping.room_m)
     return f"{aligned([head, *rows])}\n{end}"

@@ -16,12 +16,14 @@ from speedlog.report.numbers import DIGITS, as_html, speed_unit, write_number
 from speedlog.report.plain_chart import Frame, around, line, nice_step, speed_axis, text_at
 from speedlog.report.wording import SAFETY
 from speedlog.units import Unit
+from speedlog.vehicle.fit import FittedPass
 from speedlog.vehicle.plan import Known
 from speedlog.vehicle.target import KNOBS, Told, value_of
 
 Array = NDArray[np.float64]
 _WIDE = 1000
 _MOST = 5  # passes drawn: as many dashes as can be told apart
+_LOST_S = 1.5  # between two readings: longer is a hole, also for a logger of one reading a second
 
 
 def forecast_page(found: Told, *, unit: str, made: dt.datetime) -> str:
@@ -66,7 +68,7 @@ def _run_chart(found: Told, unit: Unit) -> dict[str, object]:
     assert curve is not None
     passes = _passes(found.known)
     far = max(float(curve.travel_m[-1]), *(float(travel[-1]) for travel, _ in passes), 1.0)
-    top = max(float(curve.high_mps.max()), *(float(speed.max()) for _, speed in passes), 1.0)
+    top = max(float(curve.high_mps.max()), *(float(np.nanmax(speed)) for _, speed in passes), 1.0)
     frame = Frame(0.0, far, 0.0, 1.06 * top, 340)
     axis, grid = speed_axis(frame, unit)
     shapes = [
@@ -88,9 +90,22 @@ def _run_chart(found: Told, unit: Unit) -> dict[str, object]:
 
 
 def _passes(known: Known) -> list[tuple[Array, Array]]:
+    """Of each pass: where along the run-up, and the speed there as logged."""
     if known.fitted is None:
         return []
-    return [(item.travel_m, item.speed_mps) for item in known.fitted.passes[-_MOST:]]
+    return [logged(item) for item in known.fitted.passes[-_MOST:]]
+
+
+def logged(item: FittedPass) -> tuple[Array, Array]:
+    """(driven metres, speed) of the quietest logger of a pass; NaN where it lost the sky for a while.
+
+    The fit tells where each reading was: the loggers' clocks and that of the motion are one.
+    """
+    speeds = [channel for channel in item.observed.channels if channel.kind == "speed"]
+    best = min(speeds, key=lambda channel: float(channel.sd.mean()))
+    lost = np.flatnonzero(np.diff(best.time_s) > _LOST_S) + 1
+    travel = np.interp(best.time_s, item.time_s, item.travel_m)
+    return np.insert(travel, lost, travel[lost]), np.insert(best.value, lost, np.nan)
 
 
 def _sweep_chart(found: Told, unit: Unit) -> dict[str, object]:
@@ -135,7 +150,11 @@ def _drawn(frame: Frame, axis: Markup, grid: Markup, shapes: list[Markup], feet:
 
 
 def _path(at: Array, speed: Array, frame: Frame) -> str:
-    return "M" + "L".join(_points(at, speed, frame))
+    """A line; it is broken where the speed is NaN."""
+    breaks = np.flatnonzero(np.isnan(speed))
+    parts = zip(np.split(at, breaks), np.split(speed, breaks), strict=True)
+    kept = [(place[np.isfinite(value)], value[np.isfinite(value)]) for place, value in parts]
+    return "".join("M" + "L".join(_points(*part, frame)) for part in kept if len(part[0]))
 
 
 def _points(at: Array, speed: Array, frame: Frame) -> list[str]:

@@ -161,6 +161,11 @@ def runway_end(room_m: float | None) -> str:
     )
 
 
+def knob_name(key: str) -> str:
+    """ "current limit" of what can be turned."""
+    return "run-up" if key == "run_up" else key.replace("_", " ")
+
+
 def setting(key: str, value: float) -> str:
     """ "320 A" of 320 for a current limit."""
     knob = KNOBS[key]
@@ -247,7 +252,7 @@ def planned(found: Told) -> str:
     limit, ramp = plan.set.get("pack_limit_a", car.pack_limit_a), plan.set.get("ramp_s", car.ramp_s)
     wind = "head" if plan.head_mps >= 0 else "tail"
     changed = "".join(
-        f"{key.replace('_', ' ')} {setting(key, plan.set[KNOBS[key].name])}, "
+        f"{knob_name(key)} {setting(key, plan.set[KNOBS[key].name])}, "
         for key in ("wheel_diameter", "mass") if KNOBS[key].name in plan.set
     ) + (f"{plan.cells} cells, " if plan.cells is not None else "")  # fmt: skip
     return (
