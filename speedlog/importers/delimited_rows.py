@@ -106,7 +106,7 @@ def _all_whole(text: Text, layout: Layout) -> _Lines | None:
     count = _count_byte(data, start, plain, "\n") + 1 + (text.plain_lines if plain < end else 0)
     separators = _count_byte(data, start, end, layout.separator)
     if separators != count * (layout.usual - 1) or (
-        not text.ended and (count == 1 or _last_is_cut(data[max(start, end - _TAIL) : end], layout, 1))
+        not text.ended and _last_is_short(data[max(start, end - _TAIL) : end], layout)
     ):
         return None
     if data.startswith(_COMMENTS, start) or (layout.usual == 1 and data.find(b"\n\n", start, end) >= 0):
@@ -129,24 +129,30 @@ def _count_byte(data: bytes, start: int, end: int, char: str) -> int:
 _ALIKE = 10  # lines that share their number of decimals: a handful may by chance
 
 
-def _last_is_cut(body: bytes, layout: Layout, least: int) -> bool:
-    """Whether the last cell of a last line without an end has fewer decimals than all those before it.
-
-    Args:
-        least: so many lines must share their number of decimals.
-    """
-    ends = [
-        line.rsplit(layout.separator.encode(), 1)[-1].strip() for line in body[-_TAIL:].split(b"\n")[-21:]
-    ]
-    decimals = [re.fullmatch(rb"[+-]?\d+[.,](\d+)", end) for end in ends[:-1]]
+def _last_is_cut(body: bytes, layout: Layout) -> bool:
+    """Whether the last cell of a last line without an end has fewer decimals than all those before it."""
+    *before, end = _last_cells(body, layout)
+    decimals = [re.fullmatch(rb"[+-]?\d+[.,](\d+)", cell) for cell in before]
     lengths = {len(found[1]) if found else 0 for found in decimals}
-    last = re.fullmatch(rb"[+-]?\d*(?:[.,](\d*))?", ends[-1])
+    last = re.fullmatch(rb"[+-]?\d*(?:[.,](\d*))?", end)
     return (
-        len(decimals) >= least
+        len(before) >= _ALIKE
         and len(lengths) == 1
         and last is not None
         and len(last[1] or b"") < lengths.pop()
     )
+
+
+def _last_is_short(body: bytes, layout: Layout) -> bool:
+    """Whether that cell is shorter than all those before it, or has none before it: it may be cut."""
+    *before, end = _last_cells(body, layout)
+    return all(len(end) < len(cell) for cell in before)
+
+
+def _last_cells(body: bytes, layout: Layout) -> list[bytes]:
+    """The last cells of the last lines."""
+    lines = body[-_TAIL:].split(b"\n")[-21:]
+    return [line.rsplit(layout.separator.encode(), 1)[-1].strip() for line in lines]
 
 
 def _sort_lines(text: Text, layout: Layout, settings: ReadSettings) -> _Lines:
@@ -188,11 +194,11 @@ def _sort_lines(text: Text, layout: Layout, settings: ReadSettings) -> _Lines:
     )
     open_end = bool(cut)
     lone = len(kept) == 1 and counts[0] < len(layout.headers)  # no other row tells how many fields are usual
-    cut &= set(short) | ({len(kept) - 1} if lone or _last_is_cut(body, layout, _ALIKE) else set())
+    cut &= set(short) | ({len(kept) - 1} if lone or _last_is_cut(body, layout) else set())
     notes = _notes(heads, others, layout)
-    if open_end and not cut and _last_is_cut(body, layout, 1):
+    if open_end and not cut and _last_is_short(body, layout):
         notes.append(
-            "the last line has no end and its last cell is shorter than those before: it may be cut short"
+            "the last line has no end, and no line before has so short a last cell: it may be cut short"
         )
     if len(short) > settings.short_rows_share * len(kept):
         notes.append(f"{len(short)} rows have fewer fields than the others; what they lack counts as missing")

@@ -85,7 +85,7 @@ def assert_prefix(found: pd.DataFrame, whole: pd.DataFrame) -> None:
 def test_a_log_cut_anywhere_gives_the_first_of_its_samples(form: str, end: bytes) -> None:
     text = TEXT[form].replace(b"\r\n", b"\n").replace(b"\n", end)
 
-    @settings(max_examples=60, deadline=None)
+    @settings(max_examples=40, deadline=None)
     @given(st.integers(0, len(text)))
     def cut(size: int) -> None:
         try:
@@ -279,7 +279,9 @@ def test_a_table_cut_in_its_only_row_gives_no_number_of_it() -> None:
         SpeedlogError, match=r"no row can be read \(line 2: cut short: fewer than 4 whole fields"
     ):
         read(HEAD + ROWS[0][:35])
-    assert len(read(HEAD + ROWS[0]).samples) == 1
+    lone = read(HEAD + ROWS[0])
+    assert len(lone.samples) == 1 and "it may be cut short" in lone.warnings[-1]  # the last cell might be
+    assert not any("cut" in warning for warning in read(HEAD + ROWS[0] + "\n").warnings)
 
 
 def test_a_last_cell_that_may_be_cut_is_told_of() -> None:
@@ -288,6 +290,6 @@ def test_a_last_cell_that_may_be_cut_is_told_of() -> None:
     (warning,) = read(table[:-1]).warnings
     assert (
         warning
-        == "the last line has no end and its last cell is shorter than those before: it may be cut short"
+        == "the last line has no end, and no line before has so short a last cell: it may be cut short"
     )
     assert read(table[:-1] + "\n").warnings == ()  # a logger that writes as many digits as it needs
