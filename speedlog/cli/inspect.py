@@ -12,6 +12,7 @@ from speedlog.errors import SpeedlogError, plain
 
 if TYPE_CHECKING:
     from speedlog.cli.inspect_at import Zone
+    from speedlog.course.passes import PassSpan
     from speedlog.importers import ReadOptions
     from speedlog.samples import Recording
     from speedlog.units import Quantity
@@ -236,6 +237,17 @@ def _over_time(recording: Recording, data: bytes | None) -> dict[str, Any]:
     }
 
 
+def _highest(recording: Recording, span: PassSpan) -> float | None:
+    """The highest speed read in a pass at a sound position."""
+    import numpy as np
+
+    samples = recording.samples[recording.valid]
+    speed = samples["speed_mps"][(samples.index >= span.start) & (samples.index <= span.end)].to_numpy(
+        dtype=float
+    )
+    return float(np.nanmax(speed)) if np.isfinite(speed).any() else None
+
+
 def _passes_and_faults(recording: Recording) -> dict[str, Any]:
     """The passes in the recording, their faults (standing about is nobody's), and what it can be used for."""
     from speedlog.cli.inspect_use import uses
@@ -254,7 +266,7 @@ def _passes_and_faults(recording: Recording) -> dict[str, Any]:
     settings, faults, passes = Settings(), [], []
     for span in find_passes(recording, None, settings.passes):
         start, end = utc_text(span.start), utc_text(span.end)
-        passes.append({"start_utc": start, "end_utc": end, "about_mps": span.peak_mps})
+        passes.append({"start_utc": start, "end_utc": end, "highest_reading_mps": _highest(recording, span)})
         track = make_track(recording, span, None, origin=span.start)
         if track is not None:
             faults += [

@@ -44,8 +44,6 @@ def _gnss(recording: Recording, filled: set[str], passes: list[dict[str, Any]]) 
     found = [first]
     if passes:
         found.append("against a trap figure it needs the course (--course, see: speedlog course --help)")
-    if recording.clock is Clock.TIME_OF_DAY:
-        found.append("it has no date: times of day only, so name the pass or the day where you keep it")
     if recording.clock is Clock.ELAPSED:
         found.append(
             "it counts seconds of its own: beside another log its clock is found from the drive itself"

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import textwrap
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from speedlog.cli.inspect_at import UNITS, WIDTH, trace_words
 from speedlog.errors import plain
+
+if TYPE_CHECKING:
+    from speedlog.units import Unit
 
 _MOST_REJECTS = 5
 _MOST_FAULTS = 12
@@ -57,26 +61,30 @@ def _head(item: dict[str, Any]) -> str:
 
 
 def _time(item: dict[str, Any]) -> list[str]:
-    start, end, span = item["start_utc"], item["end_utc"], item["span_s"]
+    """From the first to the last epoch with a sound position (without positions: of all)."""
+    start, end, clock = item["start_utc"], item["end_utc"], item["clock"]
     if start is None or end is None:
         return []
-    source = item["time_source"]
-    who = f"; from {_origin(source)}" if source else ""
-    clock = item["clock"]
+    span_s = (dt.datetime.fromisoformat(end) - dt.datetime.fromisoformat(start)).total_seconds()
+    first, last = (f"{text[:10]} {text[11:23].rstrip('Z')}" for text in (start, end))
+    shown = f"{first} to {last[11:] if first[:10] == last[:10] else last} UTC"
     if clock == "elapsed":
         shown = f"{item['first_s']:.3f} to {item['last_s']:.3f} s of its own clock"
+        span_s = item["span_s"]
     elif clock == "time_of_day":
-        shown = f"{start[11:23].rstrip('Z')} to {end[11:23].rstrip('Z')} UTC, no date"
-    else:
-        first, last = (f"{text[:10]} {text[11:23].rstrip('Z')}" for text in (start, end))
-        shown = f"{first} to {last[11:] if first[:10] == last[:10] else last} UTC"
-    return _wrapped(f"  time: {shown} ({_span(span)}){who}")
+        shown = f"{first[11:]} to {last[11:]} UTC, no date"
+    source = item["time_source"]
+    if source and source["unit_from"] == "the standard":
+        source = source | {"unit_from": ""}
+    return _wrapped(f"  time: {shown} ({_span(span_s)}){f'; from {_origin(source)}' if source else ''}")
 
 
 def _span(span_s: float) -> str:
     if span_s < 600:
-        return f"{span_s:.1f} s"
-    return f"{span_s / 60:.1f} min" if span_s < 36_000 else f"{span_s / 3600:.1f} h"
+        return f"{_brief(span_s) if span_s < 1 else f'{span_s:.1f}'} s"
+    if span_s < 36_000:
+        return f"{span_s / 60:.1f} min"
+    return f"{span_s / 3600:.1f} h" if span_s < 360_000 else f"{span_s / 86_400:.0f} days"
 
 
 def _top(item: dict[str, Any]) -> list[str]:
@@ -151,9 +159,10 @@ def _fix(item: dict[str, Any]) -> list[str]:
     strip = item["fix_strip"]
     if strip is None:
         return []
-    said = ", ".join(f"{mark} {words}" for mark, words in strip["legend"].items())
-    step = _brief(strip["step_s"])
-    return [f"  fix: {strip['text']}", *_wrapped(f"       {said}; each character the worst of {step} s")]
+    said = "; ".join(f"{mark} = {words}" for mark, words in strip["legend"].items())
+    step_s = strip["step_s"]
+    step = f"{_brief(step_s)} s" if step_s < 600 else _span(step_s)
+    return [f"  fix: {strip['text']}", *_wrapped(f"       {said}; each character the worst of {step}")]
 
 
 def _passes(item: dict[str, Any]) -> list[str]:
@@ -163,11 +172,16 @@ def _passes(item: dict[str, Any]) -> list[str]:
     if not passes or mph is None:
         return []
     shown = [
-        f"{one['start_utc'][11:19]} to {one['end_utc'][11:19]}, about {mph.from_si(one['about_mps']):.0f} mph"
+        f"{one['start_utc'][11:19]} to {one['end_utc'][11:19]}{_pass_top(one, mph)}"
         for one in passes[:_MOST_PASSES]
     ]
     more = f"; and {len(passes) - _MOST_PASSES} more" if len(passes) > _MOST_PASSES else ""
     return _wrapped(f"  passes in it: {len(passes)} ({'; '.join(shown)}{more})")
+
+
+def _pass_top(one: dict[str, Any], mph: Unit) -> str:
+    top = one["highest_reading_mps"]
+    return "" if top is None else f", highest reading {mph.from_si(top):.1f} mph"
 
 
 def _suits(asked: dict[str, Any]) -> list[str]:

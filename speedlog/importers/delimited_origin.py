@@ -50,11 +50,7 @@ def _time_origin(layout: Layout, plan: TimePlan, times: TimesRead) -> Origin:
 
 
 def _zone(times: TimesRead) -> str:
-    return (
-        "a guess: UTC"
-        if any("name no zone" in text for text in times.warnings)
-        else "the file: UTC or offset"
-    )
+    return "a guess: UTC" if any("name no zone" in text for text in times.warnings) else "its zone is stated"
 
 
 def _said(plan: TimePlan) -> str:

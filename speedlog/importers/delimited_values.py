@@ -113,7 +113,7 @@ class Values:
             cell = plain(self._table[item.index].iloc[row], 30)
             self._say(
                 item,
-                f'no number in {int(broken.sum())} rows, left blank (line {self._line[row]}: "{cell}")',
+                f'no number in {_rows(int(broken.sum()))}, left blank (line {self._line[row]}: "{cell}")',
             )
         return numbers
 
@@ -239,6 +239,10 @@ class Values:
             self._say(item, f"has {unread} cells that name no known kind of fix, left blank")
         self.found["fix"] = words
         self._use("fix", item, None)
+
+
+def _rows(count: int) -> str:
+    return "1 row" if count == 1 else f"{count} rows"
 
 
 def _si(unit: Unit, numbers: Numbers) -> Numbers:

@@ -27,7 +27,7 @@ _GPX = {
 }  # fmt: skip
 # one character each, plain ASCII, so that it is whole in any console and any paste
 _MARKS = {
-    Fix.NONE: ("-", "no fix"), Fix.DEAD_RECKONED: ("e", "estimated, no fix"), Fix.TWO_D: ("2", "2D"),
+    Fix.NONE: ("-", "no fix"), Fix.DEAD_RECKONED: ("e", "estimated without satellites"), Fix.TWO_D: ("2", "2D"),
     Fix.THREE_D: ("3", "3D"), Fix.DIFFERENTIAL: ("d", "differential"), Fix.RTK_FLOAT: ("f", "RTK, float"),
     Fix.RTK_FIXED: ("r", "RTK, fixed"),
 }  # fmt: skip
@@ -160,7 +160,9 @@ def fix_strip(recording: Recording, pause_intervals: float, longest: int = 60) -
 def _between_near_epochs(time_s: NDArray[np.float64], moment_s: float, pause_s: float) -> bool:
     """Whether a moment lies between two epochs that are no farther apart than usual: an uneven log's."""
     after = int(np.searchsorted(time_s, moment_s))
-    return 0 < after < len(time_s) and bool(time_s[after] - time_s[after - 1] <= pause_s)
+    if after == len(time_s):
+        return bool(moment_s - time_s[-1] <= pause_s)
+    return after > 0 and bool(time_s[after] - time_s[after - 1] <= pause_s)
 
 
 def _ranks(recording: Recording) -> NDArray[np.intp]:

@@ -101,7 +101,7 @@ def test_the_strip_shows_the_worst_of_each_stretch() -> None:
     assert strip is not None and strip.step_s == pytest.approx(0.2)
     assert strip.text == "3" * 15 + "-" + "3" * 9 + "e" + "3" * 9 + "....." + "3" * 10 + "d" + "3" * 9
     assert strip.legend == (
-        ("-", "no fix"), ("e", "estimated, no fix"), ("3", "3D"), ("d", "differential"), (".", "no epochs"),
+        ("-", "no fix"), ("e", "estimated without satellites"), ("3", "3D"), ("d", "differential"), (".", "no epochs"),
     )  # fmt: skip
     assert strip.text.isascii()
 
