@@ -333,7 +333,12 @@ def part_name(part: Part) -> str:
 
 ASSUMED = {
     "mass": "the mass was not given: a usual one is taken, and every force goes with it",
-    "current_of": "nothing says whether the logged current is the pack's or the motor's: the pack's is taken",
+    "current_of": "nothing says whether the logged current is the pack's or the motor's: the pack's is taken; "
+    'current_of = "pack" or "motor" in the set-up says it',
+    "current_of_pack":
+        "nobody said whose current is logged: it goes with power, as the pack's does, and is taken as that",
+    "current_of_motor":
+        "nobody said whose current is logged: it goes with pull, as the motor's does, and is taken as that",
     "wind": "no wind was given: still air, with a wide margin", "weather": "no weather was given: a standard day",
     "trap_length": "no trap length was given: 30 m",
     "run_up": "no beams were seen: the run-up is as long as the last pass shows",

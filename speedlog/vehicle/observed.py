@@ -15,10 +15,11 @@ from speedlog.physics.air import (
     wind_share,
 )  # fmt: skip
 from speedlog.results import LoggerTrace, Pass, Trace
+from speedlog.results_car import CurrentOf
 from speedlog.results_quantity import Quantity95
 from speedlog.settings.forecast import ForecastSettings
 from speedlog.settings.vehicle import VehicleSettings
-from speedlog.vehicle.current import drawn, scale_of
+from speedlog.vehicle.current import drawn, scale_of, whose_current
 from speedlog.vehicle.facts import CarFacts
 from speedlog.vehicle.log import car_log
 
@@ -107,8 +108,10 @@ def observe(
         assumed.append("mass")
     head, head_u = head_wind(found, facts, settings, assumed)
     density, density_u = air(facts, settings, assumed)
-    if log is not None and "current_a" in log.channels and facts.current_of is None:
-        assumed.append("current_of")
+    whose = facts.current_of
+    if log is not None and "current_a" in log.channels and whose is None:
+        whose = _whose(found, facts)
+        assumed.append("current_of" if whose is None else f"current_of_{whose}")
     channels = speed_channels(trace, start, lift, settings)
     if log is not None:
         channels += _electric(log, start, lift, facts, settings)
@@ -120,15 +123,21 @@ def observe(
         density, density_u, -1 if found.outbound is False else 1, *beams,
         trap.estimate_mps if known and trap else None,
         (trap.interval95_mps[1] - trap.interval95_mps[0]) / 3.92 if known and trap and trap.interval95_mps else None,
-        _rest(log, start, facts), facts.current_of or "pack", _temperatures(log, start, "motor_temp_c"),
+        _rest(log, start, facts), whose or "pack", _temperatures(log, start, "motor_temp_c"),
         _temperatures(log, start, "controller_temp_c"), tuple(assumed),
-        float(np.interp(start, trace.time_s, trace.along_m)), _by_charge(found, facts),
+        float(np.interp(start, trace.time_s, trace.along_m)), _by_charge(found, facts, whose),
     )  # fmt: skip
 
 
-def _by_charge(found: Pass, facts: CarFacts) -> Quantity95 | None:
+def _whose(found: Pass, facts: CarFacts) -> CurrentOf | None:
+    """Whose current is logged, by pull and power; None where they don't tell."""
+    log = car_log(found, _SITE)
+    return None if log is None else whose_current(log, facts, _SITE)[0]
+
+
+def _by_charge(found: Pass, facts: CarFacts, whose: CurrentOf | None) -> Quantity95 | None:
     """True over logged current of the pack, where the charge put back was noted."""
-    log = car_log(found, _SITE) if facts.charge_put_back_ah and facts.current_of != "motor" else None
+    log = car_log(found, _SITE) if facts.charge_put_back_ah and whose != "motor" else None
     current = None if log is None else drawn(log, _SITE)
     return None if current is None else scale_of(current, facts, _SITE).by_charge
 

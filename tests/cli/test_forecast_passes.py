@@ -88,7 +88,7 @@ def test_what_the_fit_sees_of_them_is_the_same(both: tuple[list[Source], list[So
         assert [item.kind for item in one.channels] == [item.kind for item in other.channels]
         for left, right in zip(one.channels, other.channels, strict=True):
             np.testing.assert_allclose(left.value, right.value, rtol=0, atol=1e-9)
-        assert one.assumed == other.assumed == ("current_of",)
+        assert one.assumed == other.assumed == ("current_of_pack",)  # nobody said; it goes with power
         assert (one.head_mps, one.density_kgm3) == pytest.approx((other.head_mps, other.density_kgm3))
 
 

@@ -83,7 +83,7 @@ def test_what_nobody_said_is_named(day) -> None:
         first.facts, mass_kg=None, current_of=None, wind_speed_mps=None, temperature_k=None, pressure_pa=None
     )
     seen = observe(first.found, bare, SETTINGS)
-    assert seen is not None and set(seen.assumed) == {"mass", "current_of", "wind", "weather"}
+    assert seen is not None and set(seen.assumed) == {"mass", "current_of_pack", "wind", "weather"}
     assert seen.head_u_mps == SETTINGS.wind_unknown_mps
 
 
