@@ -17,8 +17,7 @@ from tests.vehicle.simulated import CAR, FACTS, changed, motor_current, simulate
 SETTINGS = ForecastSettings()
 QUICK = replace(SETTINGS, fit_step_s=0.2, settled=1e-3)
 SAID = replace(FACTS, mass_kg=7.9, current_limit_a=220.0, ramp_s=1.0, wind_speed_mps=0.0, wind_from_deg=75.0)
-UNQUICK = replace(SETTINGS, fit_step_s=0.2, settled=1e-3)
-SAID = replace(SAID, current_of=None)
+UNSAID = replace(SAID, current_of=None)
 
 
 def logging_the_motors_current() -> Pass:
