@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from speedlog.cores import Cores
 from speedlog.course.coursefile import Course
 from speedlog.course.passes import PassSpan, find_passes
 from speedlog.course.wind import parse_wind
@@ -48,6 +49,7 @@ def review(
     facts: CarFacts | None = None,
     left: bool = True,
     memory: Memory | None = None,
+    cores: Cores | None = None,
     settings: Settings | None = None,
 ) -> Review:
     """Review the logs of one pass, or of several.
@@ -65,6 +67,7 @@ def review(
         facts: what is known of the car and the weather; with it each pass that has a controller's log is told what
             it cost the car. left: and what was left in it.
         memory: keeps what was read and fused for the next call on the same files.
+        cores: where the passes of a long day are worked on; this process alone if None. Then nothing is kept of them.
         settings: every threshold.
 
     Raises:
@@ -84,12 +87,19 @@ def review(
     offsets = match_clocks([recordings[i] for i in gnss], spans, settings.fusion)
     groups = group_passes(spans, offsets, settings.fusion)
     chosen = [recordings[i] for i in gnss]
-    drives = [drive for group in groups if (drive := memory.gather(group, chosen, offsets, course, settings))]
+    if cores is None:
+        cores, gathered = (
+            Cores(),
+            [memory.gather(group, chosen, offsets, course, settings) for group in groups],
+        )
+    else:
+        gathered = list(cores.run(_gather, (chosen, offsets, course, settings), groups))
+    drives = [drive for drive in gathered if drive is not None]
 
     notes, shifts = _clock_notes(recordings, gnss, twins, spans, offsets, course)
     figures = _figures(trap, drives, course)
     wanted = [n for n in range(1, len(drives) + 1) if only in (None, n)]
-    fused = _with_wheels(recordings, gnss, twins, drives, wanted, setup, notes, shifts, settings)
+    fused = _with_wheels(recordings, gnss, twins, drives, wanted, setup, notes, shifts, settings, cores)
     words = _words(unit, list(figures.values()))
     passes = tuple(
         judge(drive, n, course, figures.get(n), air, words, settings)
@@ -123,6 +133,21 @@ def _clock_notes(
                 "no pass at speed was found in it" + (" over this course's trap" if course else "")
             )
     return notes, shifts
+
+
+_Day = tuple[Sequence[Recording], Sequence[ClockOffset], Course | None, Settings]
+
+
+def _gather(day: _Day, group: PassGroup) -> Drive | None:
+    """The task of one pass: cut out and fused."""
+    return gather(group, *day)
+
+
+def _add_wheels(
+    day: tuple[Sequence[WheelLog], Settings], drive: Drive
+) -> tuple[Drive, tuple[tuple[int, str], ...]]:
+    """The task of one pass: its motion, from the wheel logs too."""
+    return add_wheels(drive, *day)
 
 
 class Memory:
@@ -162,7 +187,7 @@ def _words(unit: str | None, figures: Sequence[str]) -> Words:
 def _with_wheels(
     recordings: Sequence[Recording], gnss: Sequence[int], twins: Mapping[int, int], drives: Sequence[Drive],
     wanted: Sequence[int], setup: WheelSetup, notes: dict[int, list[str]], shifts: dict[int, float | None],
-    settings: Settings,
+    settings: Settings, cores: Cores,
 ) -> list[Drive]:  # fmt: skip
     """The wanted passes with every log that counts turns; what could not be used is noted."""
     logs: list[WheelLog] = []
@@ -178,8 +203,7 @@ def _with_wheels(
         if log is not None:
             logs.append(log)
     out = []
-    for n in wanted:
-        fused, left_out = add_wheels(drives[n - 1], logs, settings)
+    for fused, left_out in cores.run(_add_wheels, (logs, settings), [drives[n - 1] for n in wanted]):
         out.append(fused)
         for place, text in left_out:
             notes[place].append(text)

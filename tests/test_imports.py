@@ -12,7 +12,7 @@ import pytest
 PACKAGE = Path(__file__).parents[1] / "speedlog"
 # in the order in which the data flow; what stands below all comes first
 ORDER = [
-    ("errors",), ("units",), ("settings",), ("running",), ("samples",),
+    ("errors",), ("cores",), ("units",), ("settings",), ("running",), ("samples",),
     ("results_quantity",), ("results_car",), ("results",),
     ("physics",),
     ("importers",), ("course",), ("faults",), ("fusion",), ("reconcile",), ("vehicle",), ("pipeline",),

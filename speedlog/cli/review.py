@@ -49,29 +49,38 @@ def review(
     out: Annotated[
         Path | None, typer.Option("--out", metavar="REPORT.html", help="Write a report page.")
     ] = None,
+    workers: Annotated[
+        int | None,
+        typer.Option(
+            "--workers", min=1, help="Processes for a day of many passes; as many as cores otherwise."
+        ),
+    ] = None,
 ) -> None:
     """One pass, or all passes found in the files, against the trap figure.
 
     Example: speedlog review gps.nmea controller.csv --course course.toml --trap "187.5 mph"
     """
     from speedlog.cli.car_given import car_given
+    from speedlog.cli.on_cores import on_cores
     from speedlog.cli.output import write_json, write_text
     from speedlog.course.coursefile import Course
     from speedlog.pipeline import review as run
 
     car = car_given(setup, measured or [], wind, wheel_diameter, gear_ratio, pole_pairs)
-    found = run(
-        files,
-        course=None if course is None else Course.load(course),
-        trap=trap_figures(trap),
-        wind=wind,
-        wheel_diameter=car.wheel_diameter,
-        gear_ratio=car.gear_ratio,
-        pole_pairs=car.pole_pairs,
-        columns=columns,
-        unit=unit,
-        facts=car.facts,
-    )
+    with on_cores(workers) as cores:
+        found = run(
+            files,
+            course=None if course is None else Course.load(course),
+            trap=trap_figures(trap),
+            wind=wind,
+            wheel_diameter=car.wheel_diameter,
+            gear_ratio=car.gear_ratio,
+            pole_pairs=car.pole_pairs,
+            columns=columns,
+            unit=unit,
+            facts=car.facts,
+            cores=cores,
+        )
     inputs = [*files, *(path for path in (course, columns, setup) if path)]
     if json_out is not None:
         write_json(json_out, found.as_json(), inputs=inputs)

@@ -75,6 +75,7 @@ class PassSettings:
     held_runs: int = setting(8, "runs", "so many short holds in a pass are a faster table's habit, not a stuck receiver")
     held_share: float = setting(0.15, "share of rows", "the same: fewer held rows don't matter")
     held_longest: float = setting(2.5, "times the median", "a longer hold than is usual here is a stuck receiver")
+    cores_from: int = setting(24, "passes", "two cores review fewer (0.1 s each) no sooner: a process takes 1 s to start")
     line_least_m: float = setting(10.0, "m", "two points nearer than this tell no heading at all")
     line_good_m: float = setting(200.0, "m", "a metre off turns the line by 0.3°, 3 m in 500 m: worth a word below")
     step_intervals: float = setting(1.5, "own intervals", "a longer interval may be a gap, or the clock stepped")
