@@ -72,7 +72,10 @@ def main() -> None:
     named = sys.argv[1:2]
     try:
         app = build(named if named and named[0] in NAMES else NAMES)
-        sys.exit(app(standalone_mode=False) or 0)
+        code = app(standalone_mode=False) or 0
+        if code == STOPPED:  # typer swallows Ctrl-C
+            raise KeyboardInterrupt
+        sys.exit(code)
     except SpeedlogError as error:
         _one_line(str(error))
     except TyperException as error:
