@@ -74,7 +74,7 @@ def init(
 
     Example: speedlog car init car.toml --from session.toml/2 session.toml/9 --set mass="7.9 kg"
     """
-    from speedlog.cli.forecast_passes import read_passes
+    from speedlog.cli.forecast_passes import cars_of, read_passes
     from speedlog.cli.output import write_text
     from speedlog.vehicle.carfile import car_toml
 
@@ -85,6 +85,9 @@ def init(
         sources = read_passes(passes, logbook, out.parent)
         for item in sources:  # later passes win: the car as it stands
             known |= of_facts(item.facts)
+        cars = cars_of(sources)
+        if len(cars) > 1:
+            print(f"These passes are of {' and '.join(plain(item, 60) for item in cars)}: taken as one car.")
         place = sources[-1].course
         if place is not None:
             known["trap_length"] = place.length_m

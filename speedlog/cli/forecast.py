@@ -123,6 +123,7 @@ def file_name(file: CarFile) -> str:
 
 def begin(file: CarFile, sources: Sequence[Source], settings: ForecastSettings) -> tuple[Known, Plan]:
     """The fitted car, and a plan like its last pass."""
+    from speedlog.cli.forecast_passes import cars_of
     from speedlog.physics.air import standard_density
     from speedlog.vehicle.fit import fit
     from speedlog.vehicle.forecast import known_from
@@ -160,7 +161,7 @@ def begin(file: CarFile, sources: Sequence[Source], settings: ForecastSettings) 
             name: getattr(own, name) if getattr(stated, name) is None else getattr(stated, name)
             for name in Makers.__dataclass_fields__
         }),
-        assumed=_taken(known.assumed, file, seen[-1]),
+        assumed=("one_car",) * (len(cars_of(sources)) > 1) + _taken(known.assumed, file, seen[-1]),
     )  # fmt: skip
     return known, _like_last(file, sources[-1], fitted.passes[-1], settings)
 

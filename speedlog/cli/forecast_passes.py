@@ -26,6 +26,7 @@ class Source:
     found: Pass
     facts: CarFacts
     course: Course | None
+    car: str = ""
 
 
 def read_passes(names: Sequence[str], logbook: Path | None, beside: Path | None) -> list[Source]:
@@ -85,7 +86,7 @@ def _of_session(file: Path, wanted: Sequence[str]) -> dict[str, Source]:
         if item.error is not None or not item.drives:
             raise SpeedlogError(f"{plain(name, 200)} can't be used: {item.error or 'no drive in it'}")
         facts = facts_of(item.entry.setup, item.entry.weather, item.entry.measured)
-        found[name] = Source(name, item.drives[0], facts, day.course)
+        found[name] = Source(name, item.drives[0], facts, day.course, day.car)
     return found
 
 
@@ -111,6 +112,12 @@ def _of_logbook(wanted: Sequence[str], logbook: Path | None) -> dict[str, Source
             weather = read_weather(Table(row.weather, path, f"pass {row.id}, "), Weather(), None)
             measured = read_measured(Table(row.measured, path, f"pass {row.id}, "))
             found[name] = Source(
-                name, drives[0], facts_of(setup, weather, measured), course_from(inputs.course)
+                name, drives[0], facts_of(setup, weather, measured), course_from(inputs.course), row.car
             )
     return found
+
+
+def cars_of(sources: Sequence[Source]) -> list[str]:
+    """The names of the cars of these passes, as first written; more than one: they may not be one car."""
+    named = {item.car.strip().casefold(): item.car.strip() for item in reversed(sources) if item.car.strip()}
+    return sorted(named.values())

@@ -332,6 +332,7 @@ def part_name(part: Part) -> str:
 
 
 ASSUMED = {
+    "one_car": "the passes name more than one car, and are fitted as one",
     "mass": "the mass was not given: a usual one is taken, and every force goes with it",
     "current_of": "nothing says whether the logged current is the pack's or the motor's: the pack's is taken; "
     'current_of = "pack" or "motor" in the set-up says it',

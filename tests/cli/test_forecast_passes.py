@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from speedlog.cli.forecast_passes import Source, read_passes
+from speedlog.cli.forecast import begin
+from speedlog.cli.forecast_passes import Source, cars_of, read_passes
 from speedlog.cli.main import app
 from speedlog.demo import sample_folder
 from speedlog.errors import SpeedlogError
 from speedlog.settings.forecast import ForecastSettings
+from speedlog.vehicle.carfile import CarFile
 from speedlog.vehicle.observed import observe
 
 SETTINGS = ForecastSettings()
+QUICK = replace(SETTINGS, fit_step_s=0.2, settled=1e-2)
 DAY = """
 name = "Two passes"
 date = 2026-08-22
@@ -121,6 +125,20 @@ def test_a_pass_that_is_not_there_is_one_line(place: Path, name: str, words: str
     with pytest.raises(SpeedlogError) as caught:
         read_passes([name], place / "logbook.db", place)
     assert words in str(caught.value) and "\n" not in str(caught.value)
+
+
+def test_passes_of_two_cars_are_noticed(both: tuple[list[Source], list[Source]]) -> None:
+    of_file, kept = both
+    assert cars_of(of_file) == cars_of(kept) == ["Long Shrike"]
+    other = [
+        replace(of_file[0], car="long shrike "),
+        replace(of_file[1], car="Grebe"),
+        replace(of_file[1], car=""),
+    ]
+    assert cars_of(other) == ["Grebe", "long shrike"]
+    empty = CarFile()
+    assert "one_car" not in begin(empty, of_file, QUICK)[0].assumed
+    assert begin(empty, other[:2], QUICK)[0].assumed[0] == "one_car"
 
 
 def test_a_logbook_that_is_not_there(tmp_path: Path) -> None:
