@@ -22,7 +22,7 @@ from speedlog.settings.forecast import ForecastSettings
 from speedlog.vehicle.car import Array, Car
 from speedlog.vehicle.fit_problem import LEARNED, Problem, learned_value, setup_of
 from speedlog.vehicle.observed import Observed
-from speedlog.vehicle.simulate import Point, Runs
+from speedlog.vehicle.simulate import LIMITS, Point, Runs
 
 # in spreads from the first guess: from much grip and a low motor limit first, else the two may settle on top of
 # each other; then from the other sides
@@ -120,10 +120,38 @@ def fit(prior: Car, passes: Sequence[Observed], settings: ForecastSettings) -> F
     u, misfit = _begun(Problem(prior, passes, replace(settings, step_s=max(0.2, settings.step_s))))
     problem.weigh(problem.base(u)[1])
     u, done = _least(problem, u, settings)
-    residual, parts, runs = problem.base(u)
-    jacobian = problem.jacobian(u, parts)
-    covariance: Array = np.linalg.inv(jacobian.T @ jacobian + np.eye(problem.size)).astype(np.float64)
-    return replace(_result(problem, u, residual, runs, covariance, done), misfit=misfit)
+    residual, _, runs = problem.base(u)
+    mode = _Mode(u, done, residual, runs, runs.point())
+    return replace(_result(problem, mode, _covariance(problem, mode)), misfit=misfit)
+
+
+@dataclass(frozen=True, eq=False)
+class _Mode:
+    """Where a descent ends, and the runs there."""
+
+    u: Array
+    settled: bool
+    residual: Array
+    runs: Runs
+    at: Point
+
+
+def _covariance(problem: Problem, mode: _Mode) -> Array:
+    """(P, P) of u; as if the voltage were ample, where no pass is held by it.
+
+    Where the last metres of a pass come near that limit, the turn from one limit to the other has a slope there: Kv
+    looks well known to both sides, and is so to one only.
+    """
+    problem.ample_voltage = not _meets_voltage(problem, mode)
+    jacobian = problem.jacobian(mode.u, problem.base(mode.u)[1])
+    problem.ample_voltage = False
+    return np.linalg.inv(jacobian.T @ jacobian + np.eye(problem.size)).astype(np.float64)
+
+
+def _meets_voltage(problem: Problem, mode: _Mode) -> bool:
+    """Whether the voltage is what limits the motor at some time before the lift of a pass."""
+    which = mode.at.which == LIMITS.index("voltage")
+    return any(bool(which[mode.runs.time_s[:, k] <= span, k].any()) for k, span in enumerate(problem.spans))
 
 
 def _begun(problem: Problem) -> tuple[Array, float]:
@@ -202,21 +230,17 @@ def throttle_shape(passes: Sequence[Observed]) -> tuple[float, ...] | None:
     return None if not found else tuple(float(value) for value in np.mean(found, axis=0))
 
 
-def _result(
-    problem: Problem, u: Array, residual: Array, runs: Runs, covariance: Array, settled: bool
-) -> Fitted:
+def _result(problem: Problem, mode: _Mode, covariance: Array) -> Fitted:
+    u, residual, runs = mode.u, mode.residual, mode.runs
     count = len(LEARNED)
     best = {part.name: learned_value(part.name, problem.prior, u[k]) for k, part in enumerate(LEARNED)}
     car = problem.prior.with_values(best)
     log_scale = problem.scale[0] + problem.scale[1] * float(u[count])
     scale_u = float(np.sqrt(covariance[count, count])) * problem.scale[1]
-    at = runs.point()
-    passes = []
-    for k, item in enumerate(problem.passes):
-        passes.append(_pass(problem, u, covariance, runs, at, k, item))
+    passes = [_pass(problem, u, covariance, runs, mode.at, k, item) for k, item in enumerate(problem.passes)]
     return Fitted(
         car, tuple(part.name for part in LEARNED), u[:count], covariance[:count, :count], problem.prior, tuple(passes),
-        float(residual @ residual) / max(len(residual), 1), settled,
+        float(residual @ residual) / max(len(residual), 1), mode.settled,
         Quantity95.spread(float(np.exp(log_scale)), float(np.exp(log_scale)) * scale_u),
     )  # fmt: skip
 

@@ -27,9 +27,13 @@ def learned_value(name: str, prior: Car, scaled: float) -> float:
 
 
 class Problem:
-    """Residuals of all passes as a function of u: the car's numbers, then each pass's own."""
+    """Residuals of all passes as a function of u: the car's numbers, then each pass's own.
+
+    `ample_voltage`: as if the voltage were never what limits the motor.
+    """
 
     def __init__(self, prior: Car, passes: Sequence[Observed], settings: ForecastSettings) -> None:
+        self.ample_voltage = False
         self.prior, self.passes, self.settings = prior, passes, settings
         self.shared = len(LEARNED) + 1  # and the scale of the current
         self.spans = [item.lift_s - item.start_s for item in passes]
@@ -76,7 +80,8 @@ class Problem:
         time = self.half_s[:, None]
         cars = {name: np.array(values) for name, values in rows.items()}
         return integrate(
-            Lanes(cars, Road(np.array(density))), Script(time, np.array(opened).T, np.array(head).T)
+            Lanes(cars, Road(np.array(density)), ample_voltage=self.ample_voltage),
+            Script(time, np.array(opened).T, np.array(head).T),
         )
 
     def _rest_u(self, k: int) -> float:

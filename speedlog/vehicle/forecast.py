@@ -14,6 +14,7 @@ from functools import lru_cache
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from speedlog.physics.drive import G_MPS2, GROWTH_RPM
 from speedlog.results_car import Stopping
@@ -67,6 +68,9 @@ def changed(known: Known, plan: Plan, values: Mapping[str, float]) -> Car:
     return car.with_values(said)
 
 
+_VOLTAGE = LIMITS.index("voltage")
+
+
 @dataclass(frozen=True, eq=False)
 class _Spread:
     """The places at which a forecast is worked out: learned values, head wind and air of each, first the middle."""
@@ -85,16 +89,48 @@ def _spread(known: Known, plan: Plan, count: int, settings: ForecastSettings) ->
     """`count` draws; 0 for the middle alone."""
     names = [part.name for part in LEARNED]
     base = known.fitted.prior if known.fitted else known.car
-    middle = known.fitted.scaled if known.fitted else np.zeros(len(names))
     drawn = draws(count, len(names) + 3)
-    factor = _factor(known.fitted.covariance) if known.fitted else np.eye(len(names))
-    moved = np.vstack([middle, middle + drawn[:, 3:] @ factor.T])
+    moved = (
+        drawn_cars(known.fitted, count) if known.fitted else np.vstack([np.zeros(len(names)), drawn[:, 3:]])
+    )
     values = tuple({name: learned_value(name, base, u[k]) for k, name in enumerate(names)} for u in moved)
     head, air, rest = np.vstack([np.zeros(3), drawn[:, :3]]).T
     return _Spread(
         values, plan.head_mps + math.hypot(plan.head_u_mps, settings.gust_mps / 2) * head,
         plan.density_kgm3 * (1 + plan.density_share_u * air), 1 + settings.rest_share * rest,
     )  # fmt: skip
+
+
+@lru_cache(maxsize=8)
+def drawn_cars(fitted: Fitted, count: int) -> Array:
+    """(1 + N, P) the learned numbers in spreads: the best fit, and draws of its posterior.
+
+    Where no pass is held by the voltage, a draw that would have held one contradicts the logs: its opposite is taken.
+    """
+    off = draws(count, len(fitted.names) + 3)[:, 3:] @ _factor(fitted.covariance).T
+    if not any((item.which == _VOLTAGE).any() for item in fitted.passes):
+        off = np.where(held_by_voltage(fitted, off)[:, None], -off, off)
+    return np.vstack([fitted.scaled, fitted.scaled + off])
+
+
+def held_by_voltage(fitted: Fitted, off: Array) -> NDArray[np.bool_]:
+    """(N,) whether the cars so far off the fit would be held by the voltage at the end of a fitted pass."""
+    held = np.zeros(len(off), dtype=bool)
+    best = {name: learned_value(name, fitted.prior, fitted.scaled[k]) for k, name in enumerate(fitted.names)}
+    for item in fitted.passes:
+        rows = {name: np.full(len(off), value) for name, value in item.car.values().items()}
+        for k, name in enumerate(fitted.names):
+            there = np.array([learned_value(name, fitted.prior, u) for u in fitted.scaled[k] + off[:, k]])
+            rows[name] = (
+                rows[name] * there / best[name] if PART[name].relative else rows[name] + there - best[name]
+            )
+        used = float(np.trapezoid(item.pack_a, item.time_s))
+        lanes = Lanes(rows, Road(item.observed.density_kgm3))
+        at = lanes.point(
+            np.full(len(off), item.speed_mps[-1]), np.full(len(off), used), float(item.throttle[-1])
+        )
+        held |= at.which == _VOLTAGE
+    return held
 
 
 @lru_cache(maxsize=8)

@@ -31,6 +31,7 @@ from speedlog.vehicle.car import LIMIT_A, Car
 
 Array = NDArray[np.float64]
 CORNER = 0.01  # width of the turn from one limit to another, as a share of the motor's
+_AMPLE_A = 1e9
 LIMITS = ("current limit", "motor limit", "voltage", "traction")  # order of the limits in `Point.which`
 
 
@@ -74,10 +75,17 @@ class Point:
 class Lanes:
     """K runs side by side: their cars' numbers as arrays, with what is worked out once."""
 
-    def __init__(self, cars: Mapping[str, Array], road: Road, corner: float = CORNER) -> None:
-        """`cars`: every number of `Car` by its name, (K,) each. `corner`: how round limits meet, as a share."""
+    def __init__(
+        self, cars: Mapping[str, Array], road: Road, corner: float = CORNER, *, ample_voltage: bool = False
+    ) -> None:
+        """K cars on their roads.
+
+        Args:
+            cars: every number of `Car` by its name, (K,) each. corner: how round limits meet, as a share.
+            ample_voltage: as if the voltage were never what limits the motor.
+        """
         c = {name: np.asarray(value, dtype=float) for name, value in cars.items()}
-        self.cars, self.road = c, road
+        self.cars, self.road, self.ample_voltage = c, road, ample_voltage
         self.mass = c["mass_kg"] + c["rotating_kg"]
         self.weight = c["mass_kg"] * G_MPS2
         self.rolling = c["rolling"] * self.weight
@@ -120,7 +128,7 @@ class Lanes:
             turns, emf, newtons, open_v, grip,
             current_at_pack_limit(open_v, emf, loss, ohm, self.pack_limit * throttle),
             self.motor_limit * throttle,
-            current_at_full_voltage(open_v, emf, loss, ohm),
+            _AMPLE_A + 0.0 * emf if self.ample_voltage else current_at_full_voltage(open_v, emf, loss, ohm),
             grip / newtons + c["idle_a"],
         )  # fmt: skip
 

@@ -19,9 +19,11 @@ from speedlog.settings.forecast import ForecastSettings
 from speedlog.vehicle.car import Car
 from speedlog.vehicle.fit import Fitted, fit, throttle_shape
 from speedlog.vehicle.fit_problem import likeliest, logged_over_true
+from speedlog.vehicle.forecast import drawn_cars, forecast, held_by_voltage
 from speedlog.vehicle.observed import Channel, Observed, observe
-from speedlog.vehicle.plan import Known
-from tests.benchmarks.forecast import Outcome, outcome
+from speedlog.vehicle.plan import Known, Plan
+from speedlog.vehicle.simulate import LIMITS
+from tests.benchmarks.forecast import Outcome, fitted_day, last_plan, outcome
 from tests.benchmarks.forecast_days import drawn_day
 
 SETTINGS = ForecastSettings()
@@ -110,6 +112,34 @@ def test_a_descent_from_the_wrong_side_is_begun_again(seed: int) -> None:
     found = outcome(seed, QUICK)
     assert not found.missed and abs(found.error) < 0.01
     assert sum(found.held.values()) >= 10  # of 12 numbers at 95 %
+
+
+@pytest.fixture(scope="module")
+def near_the_limit() -> tuple[Fitted, Known, Plan, float]:
+    """A day whose third pass ends near the voltage limit, and whose fourth would go on beyond it."""
+    other = drawn_day(2036)
+    fitted, known = fitted_day(other, QUICK)
+    return fitted, known, last_plan(other), other.passes[3].truth.trap_mps
+
+
+def test_a_limit_that_no_pass_met_is_known_to_one_side_only(
+    near_the_limit: tuple[Fitted, Known, Plan, float],
+) -> None:
+    """The slope at the turn to the voltage limit would have Kv known to both sides, and the truth 10 sigmas off."""
+    fitted, known, plan, true_mps = near_the_limit
+    assert not any((item.which == LIMITS.index("voltage")).any() for item in fitted.passes)
+    told = forecast(known, plan, SETTINGS)
+    assert told.trap_mps is not None and told.voltage_share > 0.5
+    assert told.trap_mps.low < true_mps < told.trap_mps.high
+    assert told.trap_mps.high - told.trap_mps.value > 2 * (told.trap_mps.value - told.trap_mps.low)
+
+
+def test_no_draw_contradicts_what_was_driven(near_the_limit: tuple[Fitted, Known, Plan, float]) -> None:
+    """Of draws to both sides many would have been held by the voltage where no pass was; of those taken few are."""
+    fitted = near_the_limit[0]
+    taken = drawn_cars(fitted, 160)[1:] - fitted.scaled
+    both = np.vstack([taken[:80], -taken[:80]])
+    assert held_by_voltage(fitted, both).mean() > 0.2 > 0.05 > held_by_voltage(fitted, taken).mean()
 
 
 def test_one_start_alone_misses_the_car_and_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
