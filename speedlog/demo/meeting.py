@@ -68,7 +68,7 @@ def launch_ns(drive: Drive) -> int:
 
 def drive_it(drive: Drive) -> SimulatedPass:
     """Drive one pass of the day and log it. The same bytes each time."""
-    rng = np.random.default_rng([SEED, drive.number])
+    rng = np.random.default_rng([SEED, drive.number, *([drive.draw] if drive.draw else [])])
     place = place_of(drive, rng)
     beams = trap_travel(place, TRAP)
     toward = place.heading_deg + (0.0 if drive.outbound else 180.0)
