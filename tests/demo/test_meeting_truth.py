@@ -1,7 +1,7 @@
-"""What the report of the invented day says, against the day as it was: the simulator's own figures.
+"""What the report of the invented day says, against the day as it was: the simulator's own figures, all ten passes.
 
 The simulator imports nothing of what made the report. What the wind gave, what more run-up would bring and the pass
-in still air are the same pass driven again by it.
+in still air are the same pass driven again by it. Most of the controller's figures are held in `test_meeting_car`.
 """
 
 from __future__ import annotations
@@ -23,8 +23,6 @@ from speedlog.session import load_session, review_session
 from speedlog.session.car import with_car
 
 WITH_CONTROLLER = (2, 8, 9, 10)
-# three rows' median of a reading that climbs to the last: up to 0.1 s before the peak, as its own words have it
-AS_LOGGED = ("highest wheel speed",)
 
 
 @pytest.fixture(scope="module")
@@ -38,11 +36,10 @@ def day() -> dict[int, tuple[Pass, Drive, Truth]]:
     }
 
 
-def again(truth: Truth, *, more_m: float = 0.0, **air: object) -> float:
-    """The true trap speed of the same pass in other air, or from further back."""
-    driver = replace(truth.driver, lift_m=truth.driver.lift_m + more_m)
-    beams = (truth.entry_travel_m + more_m, truth.exit_travel_m + more_m)
-    return drive_pass(truth.car, driver, replace(truth.air, **air), beams).trap_mps
+def again(truth: Truth, **air: object) -> float:
+    """The true trap speed of the same pass in other air."""
+    beams = (truth.entry_travel_m, truth.exit_travel_m)
+    return drive_pass(truth.car, truth.driver, replace(truth.air, **air), beams).trap_mps
 
 
 def told_and_true(found: Pass, truth: Truth) -> Iterator[tuple[str, Quantity95 | None, float]]:
@@ -62,29 +59,16 @@ def told_and_true(found: Pass, truth: Truth) -> Iterator[tuple[str, Quantity95 |
     if heat.file is None:
         return
     amps, volts, step = truth.pack_current_a[:-1], truth.pack_voltage_v[:-1], np.diff(truth.slow_s)
-    yield "highest current", heat.peak_current_a, float(amps.max())
-    yield "charge", heat.charge_ah, float(amps @ step) / 3600
     yield "∫I² dt", heat.squared_a2s, float(amps**2 @ step)
-    yield "motor, highest", heat.motor_temp_highest_c, float(truth.motor_temp_c.max())
     yield "controller, highest", heat.controller_temp_highest_c, float(truth.controller_temp_c.max())
-    drive = truth.car.drive
-    yield "pack's resistance", pack.resistance_ohm, drive.pack.resistance_ohm
-    yield "sag", pack.sag_v, drive.pack.resistance_ohm * float(amps.max())
-    yield "energy", pack.energy_wh, float((amps * volts) @ step) / 3600
     yield "lowest voltage", pack.lowest_v, float(volts.min())
-    yield "highest wheel speed", car.tyre.peak_wheel_rpm, float(truth.wheel_rpm.max())
-    assert car.tyre.at_rpm is not None and car.road_load is not None and car.left is not None and car.stopping
+    assert car.tyre.at_rpm is not None
     # growth goes with n², stated at 20,000 rpm (`demo.car.Tyre`)
     yield "growth", car.tyre.growth, truth.car.tyre.growth * (car.tyre.at_rpm / 20_000.0) ** 2
-    yield "CdA", car.road_load.drag_area_m2, truth.car.drag_area_m2
-    yield "rolling", car.road_load.rolling, truth.car.rolling
-    yield "to stop", car.stopping.distance_m, float(truth.travel_m[-1]) - truth.exit_travel_m
-    for metres, speed in car.left.with_more_run_up_mps.items():
-        yield f"with {metres:g} m more run-up", speed, again(truth, more_m=metres)
 
 
 def test_nine_of_ten_stated_intervals_hold_the_truth(day) -> None:
-    """Intervals of 95 %: of some 130, many drawn from one log, nine in ten is what a bad day leaves."""
+    """Intervals of 95 %: of 86, many of them from one log, nine in ten is what a bad day leaves."""
     inside, missed = 0, []
     for number, (found, _, truth) in day.items():
         for what, told, true in told_and_true(found, truth):
@@ -93,10 +77,10 @@ def test_nine_of_ten_stated_intervals_hold_the_truth(day) -> None:
                 inside += 1
             else:
                 missed.append((number, what, told, true))
-    assert inside + len(missed) == 10 * 7 + len(WITH_CONTROLLER) * 17
+    assert inside + len(missed) == 10 * 7 + len(WITH_CONTROLLER) * 4
     assert inside >= 0.9 * (inside + len(missed)), missed
     # by itself no quantity misses on more than one pass of the day
-    kinds = [what for _, what, _, _ in missed if what not in AS_LOGGED]
+    kinds = [what for _, what, _, _ in missed]
     assert all(kinds.count(what) <= 1 for what in kinds), missed
 
 
