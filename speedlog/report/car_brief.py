@@ -128,7 +128,7 @@ def _left(left: Left | None) -> list[str]:
         more[0] += " more run-up"
     if left.terminal_mps is not None:
         more.append(f"{told_speed(left.terminal_mps)} on a runway without end")
-    return [_sentence(more)]
+    return [_sentence(more), left.why_not.get("fit", "") if more else ""]
 
 
 def _stopping(found: Stopping | None) -> list[str]:

@@ -76,21 +76,23 @@ LIMITS: Mapping[Limit, str] = {
     "throttle": "limited by the throttle: not fully open",
     "unknown": "what limited the car is not told",
 }
-NOT_TOLD = "not told: no current logged"
+NOT_TOLD = "can't be told"
 _NAMES: Mapping[Limit, str] = {
     "ramp": "the ramp",
     "current limit": "the current limit",
+    "voltage": "voltage (gearing)",
     "throttle": "the throttle",
+    "unknown": "what can't be told",
 }
 _MOST_TOLD = 6  # stretches in one sentence
 
 
-def limits(stretches: Sequence[Stretch]) -> str:
-    """What limited the car in the run-up, in the order of time; nothing without stretches."""
+def limits(stretches: Sequence[Stretch], why_not: str = "") -> str:
+    """What limited the car in the run-up, in the order of time; nothing without stretches, or why it can't be told."""
     if not stretches:
         return ""
     if all(item.limit == "unknown" for item in stretches):
-        return "What limited the car in the run-up can't be told: no current was logged."
+        return f"What limited the car in the run-up can't be told{': ' * bool(why_not)}{why_not.partition(':')[0]}."
     if len(stretches) <= _MOST_TOLD:
         told = [
             f"{_NAMES.get(item.limit, item.limit)} for {item.end_s - item.start_s:.1f}\u00a0s, "

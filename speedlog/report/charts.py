@@ -23,7 +23,7 @@ from speedlog.report.curves import (
     rounded,
     thin,
 )
-from speedlog.report.strip import draw_strip, stretches_of, strip_rows
+from speedlog.report.strip import draw_strip, stretches_of, strip_rows, why_not
 from speedlog.report.view import Chart, View, base_layout, span_of, y_axis
 from speedlog.results import Array, Fault, Pass
 from speedlog.settings import ReportSettings
@@ -101,7 +101,13 @@ def _speed(view: View, prefix: str) -> Chart:
     layout["barmode"] = "overlay"
     figure = {"speed": True, "data": traces, "layout": layout}
     said = " ".join(
-        filter(None, (wording.chart_speed(view.found), chart_words.limits(stretches_of(view.found))))
+        filter(
+            None,
+            (
+                wording.chart_speed(view.found),
+                chart_words.limits(stretches_of(view.found), why_not(view.found)),
+            ),
+        )
     )
     return Chart(f"{prefix}-speed", "Speed along the line", said, figure)
 

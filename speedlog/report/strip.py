@@ -38,11 +38,10 @@ class Row:
 
     @property
     def words(self) -> str:
-        """ "traction, 5.0 s"; without a controller's current what stands in its place."""
-        if self.limit == "unknown":
-            return NOT_TOLD
+        """ "traction, 5.0 s"."""
         seconds = sum(item.end_s - item.start_s for item in self.stretches)
-        return f"{self.limit}, {seconds:.1f}\u00a0s"
+        name = {"unknown": NOT_TOLD, "voltage": "voltage (gearing)"}.get(self.limit, self.limit)
+        return f"{name}, {seconds:.1f}\u00a0s"
 
 
 def height_px(rows: Sequence[Row]) -> int:
@@ -79,11 +78,20 @@ def stretches_of(found: Pass) -> tuple[Stretch, ...]:
     return (Stretch(start_m, end_m, start_s, end_s, "unknown"),)
 
 
-def side_of(start: float, end: float, settings: ReportSettings) -> Literal["right", "left", "inside"]:
+def why_not(found: Pass) -> str:
+    """Why the stretches can't be told; nothing where they are."""
+    left = None if found.car is None else found.car.left
+    return "" if left is None else left.why_not.get("stretches", "")
+
+
+def side_of(
+    start: float, end: float, words: str, settings: ReportSettings
+) -> Literal["right", "left", "inside"]:
     """Where a row's words find room; its ends as shares of the chart's width, left to right."""
-    if 1 - end >= settings.strip_room:
+    room = settings.strip_room * len(words)
+    if 1 - end >= room:
         return "right"
-    return "left" if start >= settings.strip_room else "inside"
+    return "left" if start >= room else "inside"
 
 
 def draw_strip(
@@ -99,7 +107,7 @@ def draw_strip(
             shown = max(high - low, _LEAST * width)
             bars.append(_bar(row, item, place, axis, high - shown if view.reverse else low, shown))
         ends = _ends(row, sign, begin, width)
-        side = side_of(*ends, view.settings)
+        side = side_of(*ends, row.words, view.settings)
         at = {"right": ends[1], "left": ends[0], "inside": sum(ends) / 2}[side]
         anchor, shift = {"right": ("left", 5), "left": ("right", -5), "inside": ("center", 0)}[side]
         more = {"bgcolor": "@veil"} if side == "inside" else {}
@@ -157,7 +165,7 @@ def still_strip(rows: Sequence[Row], frame: Frame, run: Places, settings: Report
             reach += [left, left + width]
             look = LOOKS[row.limit].removeprefix("@")
             parts.append(bar.format(left, top + (ROW_PX - _BAR_PX) // 2, width, _BAR_PX, look))
-        side = side_of(min(reach) / 100, max(reach) / 100, settings)
+        side = side_of(min(reach) / 100, max(reach) / 100, row.words, settings)
         at, anchor = {"right": (max(reach) + 1, "start"), "left": (min(reach) - 1, "end"),
                       "inside": ((min(reach) + max(reach)) / 2, "middle")}[side]  # fmt: skip
         parts.append(

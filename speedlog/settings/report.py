@@ -17,6 +17,6 @@ class ReportSettings:
     zoom_m: float = setting(40.0, "m", "shown on each side of the trap: a second or less at these speeds")
     most_points: int = setting(600, "points a curve", "a pass at 25 Hz has about as many; a curve has fewer pixels")
     label_gap: float = setting(0.2, "share of the chart", "labels of faults nearer to each other would overlap")
-    strip_room: float = setting(0.39, "share of the chart", "the longest name of a limit takes this much of it at 360 pixels")
+    strip_room: float = setting(0.0195, "share of the chart a character", "names of limits take this much of it at 360 pixels")
     panel_points: int = setting(120, "points a curve", "of a small chart: it is 220 pixels wide")
     still_points: int = setting(120, "points a curve", "of a chart as it stands before it is drawn anew: 600 pixels wide")

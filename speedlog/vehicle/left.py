@@ -55,7 +55,10 @@ def left_in(fitted: Fitted, which: int, settings: ForecastSettings) -> Left:
     seen = run.observed
     powered = any(channel.kind == "current" for channel in seen.channels)
     why = {} if powered else {"stretches": "no current was logged: what limited the car can't be told"}
-    stretches = stretches_of(run, settings) if powered else ()
+    if powered and fitted.missed(settings):
+        why["stretches"] = "the fitted car is off its logs: what limited the car can't be told"
+        why["fit"] = "The fitted car is off its logs by more than noise: take what was left as rough."
+    stretches = () if "stretches" in why else stretches_of(run, settings)
     run_up = seen.entry_m if seen.entry_m is not None else float(run.travel_m[-1])
     trap = seen.exit_m - seen.entry_m if seen.exit_m is not None and seen.entry_m is not None else 0.0
     plan = Plan(
@@ -111,9 +114,11 @@ def _through(runs: object, run_up: float, trap: float) -> np.ndarray:
 
 def stretches_of(run: FittedPass, settings: ForecastSettings) -> tuple[Stretch, ...]:
     """What limited the car along the run-up, by the fit; short stretches joined to their neighbours."""
+    top = min(settings.full_throttle, float(run.throttle.max()) - 0.01)
+    opened_at = int(np.argmax(run.throttle >= top))
     names = [
-        _limit(LIMITS[int(which)], float(opened), settings)
-        for which, opened in zip(run.which, run.throttle, strict=True)
+        _limit(LIMITS[int(which)], float(opened), k < opened_at, settings)
+        for k, (which, opened) in enumerate(zip(run.which, run.throttle, strict=True))
     ]
     first = run.observed
     cuts = [0, *(k for k in range(1, len(names)) if names[k] != names[k - 1]), len(names)]
@@ -133,9 +138,10 @@ def stretches_of(run: FittedPass, settings: ForecastSettings) -> tuple[Stretch, 
     return tuple(out)
 
 
-def _limit(name: str, opened: float, settings: ForecastSettings) -> Limit:
+def _limit(name: str, opened: float, rising: bool, settings: ForecastSettings) -> Limit:
+    """The throttle scales both current limits: short of full it is the ramp at first, the driver's hand later."""
     if name in ("current limit", "motor limit") and opened < settings.full_throttle:
-        return "ramp"
+        return "ramp" if rising else "throttle"
     return _NAMES[name]
 
 

@@ -73,6 +73,12 @@ def test_a_motor_current_says_so() -> None:
     assert lines(motor)["Pack"].startswith("Current at most 217 ± 11 A in the motor")
 
 
+def test_a_fit_that_is_off_its_logs_says_so_beside_what_was_left() -> None:
+    assert CAR.left is not None
+    off = replace(CAR, left=replace(CAR.left, why_not={"fit": "The fitted car is off its logs."}))
+    assert "a runway without end. The fitted car is off its logs. To stop:" in lines(off)["Left in it"]
+
+
 @pytest.mark.parametrize(
     ("room", "fits", "words"),
     [

@@ -97,11 +97,11 @@ def test_the_way_back_begins_on_the_left_too(invented) -> None:
 
 @pytest.mark.parametrize(
     ("ends", "side"),
-    [((0.1, 0.61), "right"), ((0.1, 0.62), "inside"), ((0.39, 0.9), "left"), ((0.38, 0.9), "inside")],
+    [((0.1, 0.609), "right"), ((0.1, 0.611), "inside"), ((0.391, 0.9), "left"), ((0.389, 0.9), "inside")],
 )
 def test_a_name_stands_where_it_finds_room(ends: tuple[float, float], side: str) -> None:
-    """Both sides of `strip_room`, 0.39 of the width."""
-    assert strip.side_of(*ends, SETTINGS) == side
+    """Both sides of `strip_room`: twenty characters take 20 × 0.0195 = 0.39 of the width."""
+    assert strip.side_of(*ends, "current limit, 4.9 s", SETTINGS) == side
 
 
 def test_without_current_it_says_so_over_the_whole_run_up(invented) -> None:
@@ -110,7 +110,8 @@ def test_without_current_it_says_so_over_the_whole_run_up(invented) -> None:
     top = float(found.trace.along_m[np.argmax(found.trace.speed_mps)])
     assert bar["base"][0] + bar["x"][0] == pytest.approx(top, abs=0.1)
     assert bar["marker"]["color"] == "@paper"  # hollow
-    assert [note["text"] for note in strip_words(speed_figure(found))] == ["not told: no current logged"]
+    (words,) = [note["text"] for note in strip_words(speed_figure(found))]
+    assert words.startswith("can't be told, ")
     assert "can't be told: no current was logged" in charts(found, "p", SETTINGS)[0].caption
     assert strip_bars(speed_figure(driven(found, (), None, NO_CURRENT))) == []  # no controller's log
 
@@ -133,7 +134,7 @@ def test_the_finding_in_words() -> None:
     assert (
         limits(many)
         .replace("\u00a0", " ")
-        .endswith(": traction for 6.0 s in 3 stretches; voltage for 4.0 s in 4 stretches.")
+        .endswith(": traction for 6.0 s in 3 stretches; voltage (gearing) for 4.0 s in 4 stretches.")
     )
 
 
