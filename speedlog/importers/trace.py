@@ -18,6 +18,7 @@ from speedlog.samples import COLUMN_NAMES, Recording
 from speedlog.units import Unit
 
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u200b-\u200f\u202a-\u202e\u2066-\u2069\ufeff]")
+_LONGEST_TEXT = 80  # characters
 _SPREAD = (
     "the log's clock cuts its fractions off, so that several epochs state one time: "
     "they are spread evenly, and this one's time is its place among them"
@@ -140,6 +141,11 @@ def _scale(factor: float) -> str:
 def visible(text: str) -> str:
     """A text with its control characters, and those that turn the line around, made visible."""
     return _CONTROL.sub(lambda found: _escape(ord(found.group())), text)
+
+
+def shown_text(text: str | None) -> str:
+    """A cell or an element of the file, fit for a line; a number is never so long that it is cut."""
+    return visible(text or "")[:_LONGEST_TEXT]
 
 
 def _escape(code: int) -> str:

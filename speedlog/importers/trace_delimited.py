@@ -13,7 +13,16 @@ from speedlog.importers.delimited_origin import column_words
 from speedlog.importers.delimited_plan import Form
 from speedlog.importers.delimited_text import split_line
 from speedlog.importers.delimited_values import Use
-from speedlog.importers.trace import Became, EpochTrace, Piece, RawLine, factor_words, merged_pieces, visible
+from speedlog.importers.trace import (
+    Became,
+    EpochTrace,
+    Piece,
+    RawLine,
+    factor_words,
+    merged_pieces,
+    shown_text,
+    visible,
+)
 from speedlog.samples import COLUMN, COLUMN_NAMES, Recording
 
 _FORMS = {
@@ -59,7 +68,7 @@ def _line_text(read: TableRead, line: int) -> str:
 
 
 def _cell(cells: list[str], index: int) -> str:
-    return visible(cells[index]) if index < len(cells) else ""
+    return shown_text(cells[index] if index < len(cells) else None)
 
 
 def _pieces(read: TableRead, use: Use, line: int, cells: list[str]) -> tuple[Piece, ...]:

@@ -9,7 +9,16 @@ import pandas as pd
 from speedlog.importers import Source, ascii_bytes
 from speedlog.importers.gpx_points import Point, Take, read_document, stamp_ns
 from speedlog.importers.nmea_scan import LineNumbers
-from speedlog.importers.trace import Became, EpochTrace, Piece, RawLine, factor_words, merged_pieces, visible
+from speedlog.importers.trace import (
+    Became,
+    EpochTrace,
+    Piece,
+    RawLine,
+    factor_words,
+    merged_pieces,
+    shown_text,
+    visible,
+)
 from speedlog.samples import COLUMN, Recording
 from speedlog.units import find_unit
 
@@ -98,14 +107,14 @@ def _became(
     first = numbers(start)
     stamp = stamp_ns(point.text("time") or "")
     zone = "UTC" if stamp is not None and stamp[1] else "no zone stated: read as UTC"
-    time = Piece(_line_of(text, start, numbers, ("time",)), "<time>", point.text("time") or "")
+    time = Piece(_line_of(text, start, numbers, ("time",)), "<time>", shown_text(point.text("time")))
     found = [Became("time", (time,), zone)]
     for column, name, value in (("lat_deg", "lat", point.lat), ("lon_deg", "lon", point.lon)):
         left_out = pd.isna(sample[column])
         found.append(
             Became(
                 column,
-                (Piece(first, f"trkpt {name}", value or ""),),
+                (Piece(first, f"trkpt {name}", shown_text(value)),),
                 "left out: 0, 0 is no receiver's place, but a blank" if left_out else "",
             )
         )
@@ -115,7 +124,7 @@ def _became(
             own = point.own.get("speed")
             value = own if own is not None else value
         if value:
-            piece = Piece(_line_of(text, start, numbers, names), f"<{names[0]}>", value)
+            piece = Piece(_line_of(text, start, numbers, names), f"<{names[0]}>", shown_text(value))
             found.append(Became(column, (piece,), _how(column, value, recording, sample)))
     return found
 

@@ -207,6 +207,18 @@ def test_no_control_character_gets_through() -> None:
     assert visible("a\tb\x00\x1b[2J\u202ec\r\n") == "a\\tb\\x00\\x1b[2J\\u202ec\\r\\n"
 
 
+def test_a_hostile_element_is_shown_harmless_and_short() -> None:
+    points = "".join(
+        f'<trkpt lat="53.{at}" lon="-1"><time>2026-07-12T12:00:0{at}Z</time><ele>\u202e{"x" * 5000}\n1</ele></trkpt>'
+        for at in range(3)
+    )
+    source = Source("log.gpx", f'<gpx version="1.1"><trk><trkseg>{points}</trkseg></trk></gpx>'.encode())
+    recording = detect(source).read(source, ReadOptions())
+    trace = trace_epoch(source, recording, recording.samples.index[1], ReadOptions())
+    ele = next(item for item in trace.became if item.column == "alt_m")
+    assert ele.pieces[0].text == "\\u202e" + "x" * 74 and "left out" in ele.how
+
+
 def test_lines_know_where_they_begin() -> None:
     data = b"one\r\ntwo\rthree\n\nfive"
     lines = LineNumbers(data)
