@@ -180,10 +180,13 @@ def _add_untimed(columns: _Columns, sentences: Sentences, runs: Runs, first: int
         if name == "GSV":
             columns.numbers["cn0_dbhz"] = _strengths(columns.size, table, rows, epochs)
             continue
-        for some, at in _layers(rows, epochs):
-            for number in ("vtg_speed_mps", "vtg_track_deg", "hdop"):
-                if number in table.columns:
-                    columns.first_known(number, at, table.columns[number][some], table.offset[some])
+        for number in ("vtg_speed_mps", "vtg_track_deg", "hdop"):
+            if number in table.columns:
+                known = np.flatnonzero(~np.isnan(table.columns[number][rows]))
+                # an epoch may be followed by any number of them, so the first is taken at once, not in layers
+                known = known[np.diff(epochs[known], prepend=-1) > 0]
+                some = rows[known]
+                columns.first_known(number, epochs[known], table.columns[number][some], table.offset[some])
 
 
 def _strengths(size: int, table: Table, rows: Places, epochs: Places) -> Numbers:

@@ -188,3 +188,19 @@ def test_sentences_that_are_not_alone_on_their_lines_read_alike(
             patch.setattr(nmea_fast, "STRETCH_BYTES", stretch)
             patch.setattr(nmea_fast, "_BATCH", stretch // 100)
             assert_alike(read(log), read(log, careful=True))
+
+
+def test_any_number_of_speeds_behind_one_position() -> None:
+    """Found by fuzzing: a pass over all of them for each took a minute for 10 MB. A receiver that lost its clock."""
+    bodies = [
+        rmc("120000.00").replace(",19.438,75.0,", ",,,"),
+        "GNVTG,,T,,M,,N,,K,N",
+        "GNVTG,75.0,T,,M,19.4,N,36.0,K,A",
+    ]
+    log = log_of(*bodies, *(f"GNVTG,75.0,T,,M,{at}.0,N,,K,A" for at in range(20_000)), gga("120000.10"))
+    found = read(log)
+    assert isinstance(found, Recording)
+    assert found.samples["speed_mps"].iloc[0] == pytest.approx(
+        19.4 * 1852 / 3600
+    )  # the first that says a speed
+    assert_alike(found, read(log, careful=True))
