@@ -150,8 +150,9 @@ class Actions:
         except SpeedlogError as error:
             with site.keeper.book() as book:
                 return site.pass_page(
-                    request, book, number, 422, error=words.error_words(error), typed=fields
-                )
+                    request, book, number, 422, error=words.error_words(error), typed=fields,
+                    wrong=forms.wrong_field(fields, ("trap",)) or ("" if typed or none else "trap"),
+                )  # fmt: skip
         site.keeper.typed.pop(number, None)
         return seen(f"/pass/{number}")
 

@@ -13,16 +13,15 @@ import pandas as pd
 from speedlog.course.coursefile import Course
 from speedlog.course.geometry import Line, along_across, line_between
 from speedlog.course.passes import PassSpan, find_passes
-from speedlog.errors import SpeedlogError, plain
+from speedlog.errors import SpeedlogError
 from speedlog.importers import ReadOptions, read_all
 from speedlog.logbook import given, results
 from speedlog.logbook.kept_logs import KeptMemory
 from speedlog.logbook.store import Logbook
-from speedlog.pit.forms import with_unit
+from speedlog.pit.forms import metres
 from speedlog.samples import Recording, seconds
 from speedlog.settings import Settings
 from speedlog.settings.pit import PitSettings
-from speedlog.units import parse_quantity
 
 _PLACE_DECIMALS, _HEADING_DECIMALS, _METRE_DECIMALS = 8, 5, 2
 _SHORT_BREAK_S = 3.0  # a stir or a lost epoch in a stand
@@ -178,10 +177,9 @@ def _launch(spans: Sequence[PassSpan], inputs: results.Inputs) -> PassSpan:
 
 
 def _metres(fields: Mapping[str, str], name: str, what: str) -> float:
-    text = with_unit(plain(fields.get(name, ""), 40), "m")
-    if not text:
+    if not fields.get(name, "").strip():
         raise SpeedlogError(f"the {what} is missing", todo='Type it like "30" or "100 ft".')
-    return parse_quantity(text, "length", what).value
+    return metres(fields[name], what)
 
 
 def _made(

@@ -39,9 +39,9 @@ class DayActions:
     def _course_of_pass(self, request: Request, fields: Mapping[str, str]) -> Response:
         site, number = self._site, self._site.pass_id(request)
         try:
-            figure = forms.figure(fields)
             with site.keeper.book() as book:
                 course = course_making.course_of_pass(book, number, fields, site.keeper.settings)
+                figure = forms.figure(fields)
                 row = rows.pass_row(book, number)
                 # a day that nobody has named goes by its date alone until its venue is known
                 name = f"{course.name}, {row.date}" if row.session == row.date else None
@@ -54,8 +54,9 @@ class DayActions:
         except SpeedlogError as error:
             with site.keeper.book() as book:
                 return site.pass_page(
-                    request, book, number, 422, error=words.error_words(error), typed=fields
-                )
+                    request, book, number, 422, error=words.error_words(error), typed=fields,
+                    wrong=forms.wrong_field(fields, ("entry", "length", "name", "trap")),
+                )  # fmt: skip
         site.keeper.typed.pop(number, None)
         told = f"Course kept: {course.name}, trap {course.entry_m:g} m to {course.exit_m:g} m."
         return seen(f"/pass/{number}", site.keeper.tell(Told(told)))

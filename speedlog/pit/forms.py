@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 
 from speedlog.errors import SpeedlogError, plain
 from speedlog.logbook.amend import Corrections
+from speedlog.logbook.given import check_text
 from speedlog.logbook.rows import PassRow, SessionRow
 from speedlog.reconcile.official import unit_part
 from speedlog.session.load import MEASURED, SETUP
 from speedlog.session.table import parse_trap
-from speedlog.units import find_unit
+from speedlog.units import find_unit, parse_quantity
 
 FIGURE_UNITS = ("mph", "km/h", "m/s", "s")
 _BARE = re.compile(r"[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+")
@@ -56,6 +57,30 @@ def figure(fields: Mapping[str, str]) -> str | None:
     if not value > 0:
         raise SpeedlogError(f'"{plain(text, 60)}" must be above zero', todo="Check the figure.")
     return text
+
+
+def metres(text: str, what: str) -> float:
+    """A typed distance; a bare number is in metres.
+
+    Raises:
+        SpeedlogError: it is none.
+    """
+    return float(parse_quantity(with_unit(plain(text), "m"), "length", what).value)
+
+
+def wrong_field(fields: Mapping[str, str], names: Sequence[str]) -> str:
+    """The first of these fields that says nothing usable by itself; "" where the mistake is another one."""
+    for name in names:
+        try:
+            if name == "trap":
+                figure(fields)
+            elif name == "name":
+                check_text(fields.get(name, ""), "the name")
+            else:
+                metres(fields.get(name, ""), name)
+        except SpeedlogError:
+            return name
+    return ""
 
 
 def figure_unit_of(trap_text: str | None) -> str | None:

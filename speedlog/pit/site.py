@@ -27,6 +27,7 @@ from speedlog.units import Unit
 
 LOOKS = ("bright", "dark")
 _MOST_ID = 2**31
+_FIELDS = {"figure": ("trap",), "course": ("name", "entry", "length", "trap")}
 COMMON_SETUP = ("tyre", "wheel_diameter", "gear_ratio", "current_limit", "ramp", "cells")
 
 
@@ -73,6 +74,8 @@ class Site:
             "look": look if look in LOOKS else "",
             "told": self.keeper.told(request.query_params.get("told")),
             "error": "",
+            "wrong": "",
+            "waiting": None,
             "typed": {},
             "news": self.keeper.news,
             "watched": self.watched,
@@ -104,6 +107,9 @@ class Site:
             "files": (),
             "typed": self.keeper.typed.get(pass_id or 0, {}),
         }
+        here = _FIELDS.get(view.asks if view is not None else "", ())
+        if more.get("wrong") not in here:  # the form with that field is not on the page (any more)
+            more["wrong"] = ""
         facts = {"view": view, "day": day, "setup_keys": fields, "measured_keys": tuple(MEASURED)}
         return self.page(request, book, "pass", status, **{**shown, **facts, **more})
 

@@ -245,6 +245,61 @@ def test_every_screen_keeps_wcag_and_its_width(
     screen.troubles = [text for text in screen.troubles if "404" not in text]  # of /no, as meant
 
 
+# Visible things to tap that are smaller than 44 px in one direction (WCAG 2.2, 2.5.5: AAA, but hands are cold). The
+# file field is a pixel because the whole panel around it is its label.
+_SMALL = """() => [...document.querySelectorAll(
+    "a, button, input:not([type=hidden], [type=file]), summary, textarea, .choice label, label.files")]
+  .filter((item) => { const box = item.getBoundingClientRect(); return box.width && box.height && !item.closest(".skip")
+    && getComputedStyle(item).visibility !== "hidden" && (box.width < 43.9 || box.height < 43.9); })
+  .map((item) => item.outerHTML.slice(0, 120))"""
+
+
+@pytest.mark.parametrize("size", [WIDE, PHONE], ids=["wide", "phone"])
+def test_everything_to_tap_is_large_enough_for_cold_hands(
+    browser: Any, kept: Served, screens: list[Screen], size: dict[str, int]
+) -> None:
+    screen = Screen(browser, kept, viewport=size)
+    screens.append(screen)
+    for path in PATHS:
+        screen.page.goto(path)
+        assert screen.page.evaluate(_SMALL) == [], path
+    screen.troubles = [text for text in screen.troubles if "404" not in text]  # of /no, as meant
+
+
+def test_a_mistake_is_told_beside_its_field_which_has_the_focus(
+    browser: Any, fresh: Served, screens: list[Screen]
+) -> None:
+    screen = Screen(browser, fresh, viewport=PHONE)
+    screens.append(screen)
+    page = screen.page
+    page.goto("/")
+    screen.choose("p01_front.nmea", "p01_rear.csv")
+    screen.wait_for_pass(1)
+    typed = {"name": "Oldfen runway", "entry": "52o", "length": "30 m", "trap": "160.0"}
+
+    def keep(wrong: str, told: str) -> None:
+        for name, text in typed.items():
+            page.fill(f".ask input[name={name}]", text)
+        page.click("text=Keep the course")
+        page.wait_for_selector(f".ask input[name={wrong}][aria-invalid]")
+        assert page.evaluate("document.activeElement.name") == wrong
+        assert told in page.inner_text("#error") and page.locator("[role=alert]").count() == 1
+        box = page.locator("#error").bounding_box()
+        assert box is not None and 0 <= box["y"] < PHONE["height"]  # it is on the screen
+        for name, text in typed.items():
+            assert page.input_value(f".ask input[name={name}]") == text
+
+    keep("entry", "is not a unit of length")
+    typed |= {"entry": "520", "trap": "16o"}
+    keep("trap", "is no trap figure")
+    typed |= {"trap": "160.0"}
+    keep("trap", "Tap the unit")
+    page.locator(".ask .choice label", has_text="mph").click()
+    page.click("text=Keep the course")
+    page.wait_for_selector("h1:has-text('Trap and logs agree')")
+    screen.troubles = [text for text in screen.troubles if "422" not in text]  # as meant
+
+
 def test_keyboard_alone_suffices(browser: Any, kept: Served, screens: list[Screen]) -> None:
     screen = Screen(browser, kept)
     screens.append(screen)
