@@ -168,6 +168,12 @@ def row(name: str, times: list[float]) -> dict[str, Any]:
     }  # fmt: skip
 
 
+def measure(uploads: int, at_once: int) -> list[dict[str, Any]]:
+    """The rows: one log to the verdict, the same in a browser where there is one, and under load."""
+    found = [to_the_verdict(), in_the_browser(), *under_load(uploads, at_once)]
+    return [item for item in found if item is not None]
+
+
 def main() -> None:
     """Run it, print the table, keep its JSON."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -175,8 +181,7 @@ def main() -> None:
     parser.add_argument("--at-once", type=int, default=8)
     parser.add_argument("--json", type=Path)
     options = parser.parse_args()
-    found = [to_the_verdict(), in_the_browser(), *under_load(options.uploads, options.at_once)]
-    table = [item for item in found if item is not None]
+    table = measure(options.uploads, options.at_once)
     print(text_table(table, {"server MB": 0}))
     save_json(options.json, {"pit": table})
 

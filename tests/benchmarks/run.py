@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import platform
+import tempfile
 import time
 from pathlib import Path
 
@@ -17,6 +18,9 @@ from tests.benchmarks import (
     kills,
     logbook_scale,
     one_pass,
+    pages,
+    pit,
+    startup,
     tables,
     widths,
 )
@@ -28,10 +32,20 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--json", type=Path, help="keep all figures in a file")
     what = parser.add_subparsers(dest="what", required=True)
-    reading = what.add_parser("importers", help="samples a second, against other readers")
-    reading.add_argument("--minutes", type=float, default=5.0)
+    reading = what.add_parser("importers", help="time, memory and growth of reading, against other readers")
+    reading.add_argument(
+        "--share", type=float, default=1.0, help="of 500,000 sentences, 100,000 points, 1,000,000 rows"
+    )
+    reading.add_argument("--times", type=int, default=3)
     reading.add_argument("--seed", type=int, default=1)
     what.add_parser("review", help="time and memory of one review")
+    started = what.add_parser("startup", help="CPU time of whole commands, against bare imports")
+    started.add_argument("--times", type=int, default=7)
+    served = what.add_parser("pit", help="from a dropped log to the verdict on the pit page; many uploads")
+    served.add_argument("--uploads", type=int, default=200)
+    served.add_argument("--at-once", type=int, default=8)
+    drawn = what.add_parser("pages", help="size of the reports, and how soon one can be read, in chromium")
+    drawn.add_argument("--times", type=int, default=9)
     timed = what.add_parser("estimate", help="CPU time of the estimate alone; ten passes against one")
     timed.add_argument("--seed", type=int, default=1)
     timed.add_argument("--times", type=int, default=20)
@@ -65,10 +79,27 @@ def main() -> None:
     options = parser.parse_args()
     start = time.perf_counter()
     if options.what == "importers":
-        rows = importers.measure(options.seed, options.minutes)
-        print(f"seed {options.seed}, a 25 Hz log of {options.minutes:g} minutes in three formats; best of 3")
-        print(text_table(rows, {"ratio": 2}))
+        rows = importers.measure(options.seed, options.share, options.times)
+        print(f"seed {options.seed}, 25 Hz; CPU time of the process, the least of {options.times}")
+        print(f"memory at most {importers.MOST_MEMORY:g} times the file, ten times the data at most")
+        print(f"{importers.MOST_GROWTH:g} times the time")
+        print(text_table(rows, {"ratio": 2, "MB": 1, "memory / file": 2, "ten times the data": 2}))
         save_json(options.json, {"importers": rows, "seed": options.seed})
+    elif options.what == "startup":
+        with tempfile.TemporaryDirectory() as folder:
+            rows = startup.measure(Path(folder), options.times)
+        slowest = startup.imports()
+        print(f"CPU time of whole processes, the least of {options.times}")
+        print(text_table(rows), text_table(slowest, {"own ms": 1, "with its own imports ms": 1}), sep="\n\n")
+        save_json(options.json, {"startup": rows, "imports": slowest})
+    elif options.what == "pit":
+        rows = pit.measure(options.uploads, options.at_once)
+        print(text_table(rows, {"server MB": 0}))
+        save_json(options.json, {"pit": rows})
+    elif options.what == "pages":
+        rows = pages.measure(options.times)
+        print(text_table(rows, pages.DIGITS))
+        save_json(options.json, {"pages": rows})
     elif options.what == "review":
         rows = one_pass.measure()
         print(text_table(rows, {"peak MB": 0}))
