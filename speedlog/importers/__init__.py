@@ -188,6 +188,7 @@ _PACKED = {
 
 
 _OPENED = ("gzip", "zip")
+_CUT = "Is it a log? NMEA text and tables may be cut between any two lines (a table's header goes before each part)."
 
 
 def load(path: str | os.PathLike[str], settings: ReadSettings) -> Source:
@@ -216,7 +217,7 @@ def load_file(path: str | os.PathLike[str], settings: ReadSettings) -> Source:
         if found.st_size > biggest:
             size = found.st_size / 1e6
             raise SpeedlogError(
-                f"{size:.0f} MB is over the limit of {settings.biggest_file_mb:.0f} MB", file=name
+                f"{size:.0f} MB is over the limit of {settings.biggest_file_mb:.0f} MB", file=name, todo=_CUT
             )
         with Path(path).open("rb") as stream:
             data = stream.read(biggest + 1)  # a file may grow, or lie about its size
@@ -249,7 +250,7 @@ def check_content(data: bytes, name: str, settings: ReadSettings, inside: bool =
     if not data:
         raise SpeedlogError("empty: 0 bytes", file=name)
     if len(data) > int(settings.biggest_file_mb * 1e6):
-        raise SpeedlogError(f"over the limit of {settings.biggest_file_mb:.0f} MB", file=name)
+        raise SpeedlogError(f"over the limit of {settings.biggest_file_mb:.0f} MB", file=name, todo=_CUT)
     for mark, kind in _PACKED.items():
         if data.startswith(mark) and (inside or kind not in _OPENED):
             raise SpeedlogError(f"compressed ({kind})", file=name, todo="Unpack it first.")
