@@ -107,7 +107,7 @@ def _against(found: Quantity95, limit: float | None, unit: str, digits: int, bel
     """How a figure stands to the maker's limit; "" where none was entered."""
     if limit is None:
         return ""
-    shown = f"{_number(limit, digits)} {unit}"
+    shown = f"{_number(limit, digits)}\u00a0{unit}"
     over = found.value < limit if below else found.value > limit
     near = found.low < limit if below else found.high > limit
     if over:
