@@ -8,6 +8,7 @@ chromium, the same from the drop in the browser to the verdict on the screen.
 from __future__ import annotations
 
 import argparse
+import os
 import re
 import statistics
 import tempfile
@@ -60,16 +61,19 @@ def sent(client: httpx.Client, files: dict[str, bytes], **fields: str) -> tuple[
 def to_the_verdict() -> dict[str, Any]:
     """Two loggers' logs and the figure, dropped on a server just started."""
     times = []
-    with running() as (_, client):
+    with running() as (served, client):
+        before = processor_s(served.process.pid)
         for front, rear, figure in PAIRS:
             files = {name: (SAMPLE / name).read_bytes() for name in (front, rear)}
             took, page = sent(client, files, trap=figure, unit="mph")
             assert 'class="verdict none"' not in page
             times.append(took)
+        spent = each(before, processor_s(served.process.pid), len(times))
         pages = [timed(client, path) for path in ("/", "/days") for _ in range(10)]
         charts = [timed(client, f"/pass/{number}/charts") for number in (1, 2, 3, 4)]
     return row("drop to verdict, two 25 Hz logs (HTTP)", times) | {"page s": statistics.median(pages),
-                                                                    "charts s": statistics.median(charts)}  # fmt: skip
+                                                                    "charts s": statistics.median(charts),
+                                                                    "processor s": spent}  # fmt: skip
 
 
 def in_the_browser() -> dict[str, Any] | None:
@@ -106,12 +110,14 @@ def under_load(count: int, at_once: int) -> list[dict[str, Any]]:
     """Passes 3 minutes apart, one after the other; then some at the same time."""
     with running() as (served, client):
         times = []
+        before = processor_s(served.process.pid)
         for number in range(count):
             took, page = sent(
                 client, {f"a{number}.nmea": shifted("p04_rear.nmea", 3 * number)}, trap="180.0", unit="mph"
             )
             assert "Kept as pass" in page, page[:2000]
             times.append(took)
+        spent = each(before, processor_s(served.process.pid), count)
         after = [timed(client, "/") for _ in range(10)]
         together: list[float] = []
 
@@ -134,6 +140,7 @@ def under_load(count: int, at_once: int) -> list[dict[str, Any]]:
         "sound": sound,
         "page s": statistics.median(after),
         "server MB": peak,
+        "processor s": spent,
     }
     both = row(f"{at_once} uploads at once", together) | {
         "kept": kept - count,
@@ -159,12 +166,25 @@ def peak_mb(process: int) -> float | None:
     return None if found is None else int(found[1]) / 1000
 
 
+def processor_s(process: int) -> float | None:
+    """What the server's threads have computed so far, where the system tells it (Linux); other load doesn't count."""
+    try:
+        fields = Path(f"/proc/{process}/stat").read_text(encoding="utf-8").rpartition(")")[2].split()
+    except OSError:
+        return None
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
+def each(before: float | None, after: float | None, count: int) -> float | None:
+    return None if before is None or after is None else (after - before) / count
+
+
 def row(name: str, times: list[float]) -> dict[str, Any]:
     ordered = sorted(times)
     return {
         "what": name, "times": len(times), "median s": statistics.median(times), "worst s": ordered[-1],
         "95 % s": ordered[max(0, round(0.95 * len(ordered)) - 1)], "feedback s": None, "page s": None, "charts s": None,
-        "kept": None, "sound": None, "server MB": None,
+        "kept": None, "sound": None, "server MB": None, "processor s": None,
     }  # fmt: skip
 
 
