@@ -99,7 +99,7 @@ def _speed(view: View, prefix: str) -> Chart:
             layout["shapes"] += tints
         layout["annotations"].append(_lane_heading(split - (head - 2 / whole), "faults, by logger"))
     layout["barmode"] = "overlay"
-    figure = {"speed": True, "data": traces, "layout": layout}
+    figure = {"speed": True, "data": traces, "layout": layout, "lanes_px": strip_px + lane_px}
     said = " ".join(
         filter(
             None,

@@ -108,19 +108,32 @@ const charts = (function () {
     figure.layout.dragmode = window.matchMedia("(pointer: coarse)").matches ? false : "zoom";
     figure.layout.font.family = getComputedStyle(document.body).fontFamily;
     if (printing) {
-      onPaper(figure.layout, kind, beside);
+      onPaper(figure.layout, kind, beside, figure.lanes_px || 0);
       for (const trace of figure.data) if (trace.mode === "markers") trace.marker.size *= 0.7;
     }
     return figure;
   }
 
-  function onPaper(layout, kind, beside) {
+  function onPaper(layout, kind, beside, lanes) {
     const [width, share] = paper[kind];
     layout.width = (width - 14 * (beside - 1)) / beside; // of the further charts so many stand side by side
-    layout.height = Math.round(layout.height * share);
+    layout.height = Math.round((layout.height - lanes) * share);
+    if (lanes) addLanes(layout, lanes, layout.height - 34 - layout.margin.t + 6);
     Object.assign(layout.margin, {l: 42, r: 6, b: 34, t: layout.margin.t - 6});
     layout.font.size = 9.5;
     for (const note of layout.annotations) note.font.size = 9.5;
+  }
+
+  // What stands under the speeds has words of its own, so it shrinks less than they do: its share of the chart grows.
+  function addLanes(layout, lanes, speeds) {
+    const floor = layout.yaxis.domain[0];
+    const room = Math.round(lanes * 0.62); // rows of 18 pixels hold words of 9.5
+    const now = room / (room + speeds);
+    const moved = (y) => (y <= floor ? y * now / floor : now + (y - floor) * (1 - now) / (1 - floor));
+    layout.height += room;
+    for (const [name, axis] of Object.entries(layout)) if (/^yaxis/.test(name)) axis.domain = axis.domain.map(moved);
+    for (const note of layout.annotations) if (note.yref === "paper") note.y = moved(note.y);
+    for (const shape of layout.shapes) if (shape.yref === "paper") [shape.y0, shape.y1] = [shape.y0, shape.y1].map(moved);
   }
 
   function kindOf(holder) {
