@@ -89,7 +89,7 @@ def test_logs_for_the_readers_hold_what_is_counted(
 
 def test_readers_are_measured_against_each_other() -> None:
     rows = measure(1, share=0.001, times=1)
-    assert [row["format"] for row in rows] == ["nmea", "nmea", "gpx", "csv"]
+    assert [row["format"] for row in rows] == ["nmea", "nmea", "nmea", "gpx", "csv"]
     assert all(row["ratio"] > 0 and row["ten times the data"] > 0 for row in rows)
 
 
