@@ -11,10 +11,10 @@ import pandas as pd
 import pytest
 
 from speedlog.cli.inspect import describe
-from speedlog.cli.inspect_at import asked_time, zone_of
+from speedlog.cli.inspect_at import asked_time, trace_json, zone_of
 from speedlog.demo import sample_folder
 from speedlog.errors import SpeedlogError
-from speedlog.importers import ReadOptions, read
+from speedlog.importers import ReadOptions, open_logs, read
 from tests.cli.test_main import mistake, run
 
 SAMPLES = sample_folder()
@@ -191,6 +191,16 @@ def test_a_log_of_two_days_wants_the_date(tmp_path: Path) -> None:
     kept = [row for row in rows if "2026-07-11T08" < row < "2026-07-12T07"]
     night.write_text("\n".join(["UTC,Latitude,Longitude,Speed (m/s)", *kept]) + "\n", encoding="utf-8")
     assert asked_time("02:00", read(night), zone_of(None)) == pd.Timestamp("2026-07-12T02:00:00Z")
+
+
+@pytest.mark.parametrize(("time", "near"), [("3.49 s", True), ("3.51 s", False)])
+def test_both_sides_of_near(tmp_path: Path, time: str, near: bool) -> None:
+    """The last epoch is at 2 s, one a second: near is 1.5 of its intervals."""
+    log = tmp_path / "log.csv"
+    log.write_text("Time (s),RPM\n0,1000\n1,1100\n2,1200\n", encoding="utf-8")
+    opened = open_logs(log)[0]
+    found = trace_json(opened.source, opened.recording, time, zone_of(None), ReadOptions())
+    assert (found["epoch"] is not None) is near and found["before"] == "2.000 s" and found["after"] is None
 
 
 def test_every_log_of_an_archive(tmp_path: Path) -> None:
