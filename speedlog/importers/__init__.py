@@ -162,7 +162,12 @@ def detect(source: Source) -> ModuleType:
         erased if erased >= _SECTOR else 0
     )  # a log may follow an erased sector; UTF-16 starts with such bytes
     head = source.data[start : start + HEAD_BYTES]
-    for importer in map(_importer, _NAMES):
+    from speedlog.importers.others import refuse_other
+
+    for name in _NAMES:
+        if name == "delimited":  # takes any text: what is text of a known other kind is told before
+            refuse_other(head, source.file)
+        importer = _importer(name)
         if importer.sniff(head):
             return importer
     tried = ", ".join(_NAMES)
@@ -188,6 +193,7 @@ _PACKED = {
 
 
 _OPENED = ("gzip", "zip")
+_AGAIN = "Copy it from the logger's card once more; if it is the same there, nothing was logged."
 _CUT = "Is it a log? NMEA text and tables may be cut between any two lines (a table's header goes before each part)."
 
 
@@ -248,14 +254,14 @@ def check_content(data: bytes, name: str, settings: ReadSettings, inside: bool =
         SpeedlogError: empty, too big, packed, erased.
     """
     if not data:
-        raise SpeedlogError("empty: 0 bytes", file=name)
+        raise SpeedlogError("empty: 0 bytes", file=name, todo=_AGAIN)
     if len(data) > int(settings.biggest_file_mb * 1e6):
         raise SpeedlogError(f"over the limit of {settings.biggest_file_mb:.0f} MB", file=name, todo=_CUT)
     for mark, kind in _PACKED.items():
         if data.startswith(mark) and (inside or kind not in _OPENED):
             raise SpeedlogError(f"compressed ({kind})", file=name, todo="Unpack it first.")
     if not data.lstrip(_ERASED):
-        raise SpeedlogError("nothing but erased bytes (0x00 or 0xFF)", file=name)
+        raise SpeedlogError("nothing but erased bytes (0x00 or 0xFF)", file=name, todo=_AGAIN)
 
 
 def ascii_bytes(data: bytes) -> bytes:

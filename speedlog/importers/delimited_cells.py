@@ -104,7 +104,8 @@ def degrees(values: Numbers, form: str) -> Numbers:
     """Degrees from numbers of a form that `position_form` names."""
     if form == "minutes":
         size = np.abs(values)
-        return np.sign(values) * (size // 100 + size % 100 / 60)
+        with np.errstate(invalid="ignore"):  # of what is no finite number nothing is made
+            return np.sign(values) * (size // 100 + size % 100 / 60)
     return values / 1e7 if form == "1e-7" else values
 
 

@@ -104,8 +104,15 @@ def _check_useful(track: Track, source: Source) -> None:
         return
     document, sieve = track.document, track.sieve
     if not sieve.rejected:
-        cut = f" (it breaks off at line {document.cut_line})" if document.cut_line is not None else ""
-        raise SpeedlogError(f"GPX without track points{cut}", file=source.file)
+        if document.cut_line is not None:
+            raise SpeedlogError(
+                "GPX without track points: it breaks off, or stops being XML, here",
+                file=source.file,
+                line=document.cut_line,
+                todo="Export it once more.",
+            )
+        todo = "Export the track as it was logged, not a route or waypoints."
+        raise SpeedlogError("GPX without track points", file=source.file, todo=todo)
     if sieve.untimed == sieve.rejected:
         raise SpeedlogError(
             f"none of the {sieve.rejected} track points has a time, so no speed can be told",

@@ -58,11 +58,7 @@ def read(source: Source, options: ReadOptions = ReadOptions()) -> Recording:  # 
     epochs, tally = _epochs(data)
     rows, dated, notes = finished(epochs, tally.years, options.settings)
     if not len(rows.time_ns):
-        first = f" (line {tally.rejects[0].line}: {tally.rejects[0].reason})" if tally.rejects else ""
-        problem = (
-            f"NMEA without a timed position sentence (RMC, GGA, GNS, GLL); {tally.rejected} rejected{first}"
-        )
-        raise SpeedlogError(problem, file=source.file)
+        raise _nothing_usable(tally, source)
     return build_recording(
         source,
         format=NAME,
@@ -72,6 +68,19 @@ def read(source: Source, options: ReadOptions = ReadOptions()) -> Recording:  # 
         rejected=tally.rejected,
         warnings=[*_warnings(tally, dated), *notes],
         options=options,
+    )
+
+
+def _nothing_usable(tally: _Tally, source: Source) -> SpeedlogError:
+    what = "NMEA without a timed position sentence (RMC, GGA, GNS, GLL)"
+    if not tally.rejects:
+        return SpeedlogError(what, file=source.file, todo="Have the receiver send RMC or GGA too.")
+    first = tally.rejects[0]
+    return SpeedlogError(
+        f"{what}; {tally.rejected} rejected, the first of them: {first.reason}",
+        file=source.file,
+        line=first.line,
+        todo="Copy the log again; where it is the same, the link between receiver and logger loses bytes.",
     )
 
 

@@ -203,6 +203,8 @@ def _unzip(data: bytes, file: str, room: _Room, settings: ReadSettings) -> list[
     _check_directory(data, file)
     out = []
     with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        if "[Content_Types].xml" in archive.namelist():
+            raise SpeedlogError("an office document, not a log", file=file, todo="Save the sheet as CSV.")
         members = [item for item in archive.infolist() if not _is_passed_over(item)]
         if len(members) > settings.most_packed_files:
             many = f"holds {len(members)} files, over the limit of {settings.most_packed_files}"
@@ -248,8 +250,9 @@ def _parts(path: str) -> list[str]:
 
 def _is_passed_over(item: zipfile.ZipInfo) -> bool:
     """Folders, hidden files and what one system puts beside every file."""
-    parts = item.filename.replace("\\", "/").split("/")
-    return item.is_dir() or parts[-1].startswith(".") or "__MACOSX" in parts
+    name = item.filename.replace("\\", "/")
+    parts = name.split("/")  # an empty name is a file's, on which item.is_dir() fails
+    return name.endswith("/") or parts[-1].startswith(".") or "__MACOSX" in parts
 
 
 def _check_directory(data: bytes, file: str) -> None:

@@ -86,7 +86,8 @@ def test_an_archive_of_other_files_is_refused_by_its_first(tmp_path: Path) -> No
     path = tmp_path / "day.zip"
     path.write_bytes(zipped(("photo.jpg", b"\xff\xd8\xff\xe0" * 9), ("empty.nmea", b"")))
     with pytest.raises(
-        SpeedlogError, match=r"day\.zip: an archive of 2 files, none of them a log \(photo.jpg: not a log"
+        SpeedlogError,
+        match=r"day\.zip: an archive of 2 files, none of them a log \(photo.jpg: a picture, not a log",
     ):
         read_all(path)
 
@@ -181,3 +182,14 @@ def test_nested_encrypted_damaged_and_empty_ones_are_refused(tmp_path: Path) -> 
         b"\x1f\x8b",
     ):
         assert "damaged or cut-off" in refusal(data)
+
+
+def test_a_member_without_a_name_is_a_log_all_the_same(tmp_path: Path) -> None:
+    """Found by fuzzing: the library's own question whether it is a folder fails on it."""
+    named = zipped(("x", LOG), method=zipfile.ZIP_STORED)
+    entry = zipfile.ZipInfo("")
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w") as archive:
+        archive.writestr(entry, LOG)
+    assert unpack(named, "a", SETTINGS)[0].data == unpack(out.getvalue(), "a", SETTINGS)[0].data == LOG
+    assert unpack(out.getvalue(), "a", SETTINGS)[0].name == "log"
