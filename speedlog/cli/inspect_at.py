@@ -23,8 +23,9 @@ _CLOCK = re.compile(
     r"(?:(?P<date>\d{4}-\d\d-\d\d)[T ]\s*)?(?P<h>\d{1,2}):(?P<m>\d\d)(?::(?P<s>\d\d(?:[.,]\d{1,9})?))?\s*(?P<z>Z|UTC)?",
     re.IGNORECASE | re.ASCII,
 )
-_COUNT = re.compile(r"\s*\d+(?:[.,]\d+)?\s*s?\s*", re.ASCII)
+_COUNT = re.compile(r"\s*\d{1,12}(?:[.,]\d{1,12})?\s*s?\s*", re.ASCII)
 _MINUTES = re.compile(r"\s*(\d{1,5}):(\d\d(?:[.,]\d+)?)\s*", re.ASCII)
+_MOST_SECONDS, _YEARS = 4_000_000_000, range(1970, 2116)  # what importers read, and int64 nanoseconds hold
 _MOST_DAYS = 3  # a log that spans more has a date gone wrong, or wants one with the time
 UNITS = {
     "lat_deg": "°", "lon_deg": "°", "alt_m": "m", "speed_mps": "m/s", "track_deg": "°", "cn0_dbhz": "dB-Hz",
@@ -95,6 +96,8 @@ def asked_time(text: str, recording: Recording, zone: Zone) -> pd.Timestamp:
 
 def _nanoseconds(seconds: str) -> int:
     whole, _, part = seconds.strip().replace(",", ".").partition(".")
+    if int(whole) > _MOST_SECONDS:
+        raise SpeedlogError(f'--at: "{plain(seconds, 30)}" seconds are no time of a log', todo=_TODO)
     return int(whole) * 1_000_000_000 + int(part[:9].ljust(9, "0") or 0)
 
 
@@ -116,9 +119,12 @@ def _elapsed(text: str, recording: Recording) -> pd.Timestamp:
 
 def _date(text: str) -> dt.date:
     try:
-        return dt.date.fromisoformat(text)
+        day = dt.date.fromisoformat(text)
     except ValueError:
         raise SpeedlogError(f'--at: "{plain(text)}" is no date', todo=_TODO) from None
+    if day.year not in _YEARS:
+        raise SpeedlogError(f'--at: "{plain(text)}" is no date of a log', todo=_TODO)
+    return day
 
 
 def _instant(day: dt.date, since_ns: int, clock: dt.tzinfo) -> pd.Timestamp:
@@ -126,10 +132,7 @@ def _instant(day: dt.date, since_ns: int, clock: dt.tzinfo) -> pd.Timestamp:
 
     seconds, rest = divmod(since_ns, 1_000_000_000)
     wall = dt.datetime(day.year, day.month, day.day, tzinfo=clock) + dt.timedelta(seconds=seconds)
-    try:
-        return pd.Timestamp(wall.astimezone(dt.UTC)) + pd.Timedelta(rest, unit="ns")
-    except (OverflowError, pd.errors.OutOfBoundsDatetime):
-        raise SpeedlogError(f'--at: "{day}" is no date of a log', todo=_TODO) from None
+    return pd.Timestamp(wall.astimezone(dt.UTC)) + pd.Timedelta(rest, unit="ns")
 
 
 def _of_each_day(

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from speedlog.cli.inspect import describe
-from speedlog.cli.inspect_at import asked_time, trace_json, zone_of
+from speedlog.cli.inspect_at import asked_time, trace_json, trace_words, zone_of
 from speedlog.demo import sample_folder
 from speedlog.errors import SpeedlogError
 from speedlog.importers import ReadOptions, open_logs, read
@@ -170,13 +170,29 @@ def test_a_wrong_at_is_one_line(words: list[str], message: str) -> None:
     assert message in mistake("inspect", *words)
 
 
-@pytest.mark.parametrize("text", ["noon", "25:00:00", "12:00:60", "2026-02-30 12:00", "12", "-1 s", "9:5"])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "noon",
+        "25:00:00",
+        "1700-01-01 00:00",
+        "9999-12-31 23:59:59",
+        "4000000001 s",
+        "9" * 30,
+        "",
+        "12:00:60",
+        "2026-02-30 12:00",
+        "12",
+        "-1 s",
+        "9:5",
+    ],
+)
 def test_what_is_no_time(text: str) -> None:
     recording = read(FAST)
     if text == "12":  # seconds from the first epoch
         assert asked_time(text, recording, zone_of(None)) == recording.samples.index[0] + pd.Timedelta("12s")
         return
-    with pytest.raises(SpeedlogError, match=r"is no (time|date)"):
+    with pytest.raises(SpeedlogError, match=r"(is|are) no (time|date)"):
         asked_time(text, recording, zone_of(None))
 
 
@@ -191,6 +207,13 @@ def test_a_log_of_two_days_wants_the_date(tmp_path: Path) -> None:
     kept = [row for row in rows if "2026-07-11T08" < row < "2026-07-12T07"]
     night.write_text("\n".join(["UTC,Latitude,Longitude,Speed (m/s)", *kept]) + "\n", encoding="utf-8")
     assert asked_time("02:00", read(night), zone_of(None)) == pd.Timestamp("2026-07-12T02:00:00Z")
+
+
+@pytest.mark.parametrize("text", ["4000000000 s", "1970-01-01 00:00", "2115-12-31 23:59:59.999999999"])
+def test_the_farthest_times_are_only_far(text: str) -> None:
+    opened = open_logs(FAST)[0]
+    found = trace_json(opened.source, opened.recording, text, zone_of("Pacific/Kiritimati"), ReadOptions())
+    assert found["epoch"] is None and "no epoch near" in trace_words(found)[0]
 
 
 @pytest.mark.parametrize(("time", "near"), [("3.49 s", True), ("3.51 s", False)])
