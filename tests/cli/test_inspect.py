@@ -179,6 +179,7 @@ def test_a_wrong_at_is_one_line(words: list[str], message: str) -> None:
         "9999-12-31 23:59:59",
         "4000000001 s",
         "9" * 30,
+        "9" * 5000,
         "",
         "12:00:60",
         "2026-02-30 12:00",
