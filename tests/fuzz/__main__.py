@@ -81,6 +81,11 @@ def _run_worker(asked: argparse.Namespace, corpus: Path, found: Path, inputs: in
             process.wait()
     if sys.stderr.isatty():
         print(file=sys.stderr)
+    if process.returncode:
+        print(
+            f"the run ended by itself with {process.returncode}: see {corpus.parent / 'atheris.txt'}",
+            file=sys.stderr,
+        )
     for path in found.glob("died_*"):  # the process itself died: memory, a crash in C, a time-out
         tally = Tally(corpus.parent)
         tally.keep(found, f"died: {path.name}", path.read_bytes())

@@ -109,7 +109,7 @@ def _number(name: str, data: bytes, other: bytes, random: Random) -> bytes:
             b"-" + old,
             old[:-1],
             old + b"0",
-            str(random.randrange(10 ** len(old))).encode()[:30],
+            str(random.randrange(10 ** min(len(old), 30))).encode(),
         )
     )
     return data[: spot.start()] + new + data[spot.end() :]
