@@ -70,7 +70,8 @@ def blown_up(data: bytes, way: str, random: Random, size: int = SIZE) -> bytes:
 
 def cost_of(name: str, data: bytes, way: str) -> Cost:
     """Read in a process of its own."""
-    context = multiprocessing.get_context("fork" if sys.platform == "linux" else "spawn")
+    context = multiprocessing.get_context("spawn" if sys.platform == "win32" else "forkserver")
+    context.set_forkserver_preload([__name__])  # else each process would import everything anew
     mine, its = context.Pipe(duplex=False)
     process = context.Process(target=_read, args=(name, data, way, its), daemon=True)
     process.start()
