@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Callable
 from unittest.mock import patch
 
 import pytest
@@ -152,6 +153,24 @@ def test_a_document_that_breaks_off(at: int) -> None:
 def test_points_without_any_element_around_them() -> None:
     """The first is the whole document then, and what follows it is none of it."""
     assert_same(a_log(5).replace(b"<gpx version", b"<!-- gpx -->").partition(b"<trkseg>")[2])
+
+
+@pytest.mark.parametrize(
+    ("inside", "gap"),
+    [
+        (lambda at: "", lambda at: "x" if at % 2 else "\n"),
+        (lambda at: "<ele>high</ele>" if at % 2 else "<ele>1</ele>", lambda at: "\n"),
+        (lambda at: f"<a{at}/>", lambda at: "\n"),
+        (lambda at: "\n" * 60, lambda at: "\r\n" * (at % 3)),
+        (lambda at: "<a>" if at == 80 else "", lambda at: "\n"),
+    ],
+    ids=["every gap another", "every second point odd", "every point a shape", "many lines", "breaks off"],
+)
+def test_runs_and_single_points_take_turns(inside: Callable[[int], str], gap: Callable[[int], str]) -> None:
+    points = (
+        a_point(at, f"<time>{TIMES[0].format(at % 60)}</time>{inside(at)}") + gap(at) for at in range(150)
+    )
+    assert_same("".join([HEADS[0], *points, "</trkseg></trk></gpx>"]).encode())
 
 
 @st.composite
