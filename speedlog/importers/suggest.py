@@ -66,7 +66,10 @@ class _Writer:
         self.lines.append(line)
 
     def text(self) -> str:
-        return "\n".join(self.lines) + "\n"
+        text = "\n".join(self.lines) + "\n"
+        return text.encode("utf-8", errors="replace").decode(
+            "utf-8"
+        )  # a file's name may hold bytes that are no text
 
 
 def suggest_mapping(source: Source, options: ReadOptions) -> Suggestion:

@@ -180,3 +180,9 @@ def test_a_decimal_comma_is_no_separator() -> None:
 def test_a_text_without_columns_is_refused() -> None:
     with pytest.raises(SpeedlogError, match="no rows of two columns"):
         suggest_mapping(table("just", "words"), ReadOptions())
+
+
+def test_a_name_that_is_no_text_can_be_written() -> None:
+    """A file's name on Linux may hold any byte; Python shows those that are no text as lone surrogates."""
+    source = Source("a\udce4.csv", b"Time (s),RPM\n0,1\n1,2\n")
+    assert b"a?.csv" in suggest_mapping(source, ReadOptions()).text.encode("utf-8")
