@@ -87,7 +87,7 @@ def find_layout(text: Text, mapping: Mapping, settings: ReadSettings) -> Layout 
     ]
     if tag:
         meanings[0] = None
-        rows = [row for row in rows if row[0] == tag]
+        rows = [row for row in rows if row[:1] == [tag]]  # of blanks alone nothing is left to compare
         usual = Counter(len(row) for row in rows).most_common(1)[0][0]
     decimal = mapping.decimal or _decimal(rows, separator)
     return Layout(
