@@ -87,7 +87,7 @@ def rows(told: Forecast, makers: Makers) -> list[tuple[str, str]]:
         table.append(("With endless run-up", speed(told.terminal_mps)))
     for name, label, unit, digits, limit in (
         ("peak_current_a", "Highest pack current", "A", 0, None),
-        ("c_rate", "Which is, of the capacity", "C", 0, makers.pack_c_rate),
+        ("c_rate", "As a C rate of the pack", "C", 0, makers.pack_c_rate),
         ("lowest_cell_v", "Lowest cell voltage", "V", 2, makers.lowest_cell_v),
         ("motor_peak_c", "Motor, highest", "°C", 0, makers.motor_c),
         ("controller_peak_c", "Controller, highest", "°C", 0, makers.controller_c),
