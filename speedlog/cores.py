@@ -82,7 +82,7 @@ class Cores:
         if self._pool is None or self._folder is None:
             self._folder = tempfile.TemporaryDirectory(prefix="speedlog-")
             context = multiprocessing.get_context("spawn")
-            self._pool = ProcessPoolExecutor(self._count, mp_context=context, initializer=_begin_worker)
+            self._pool = ProcessPoolExecutor(self._count, mp_context=context, initializer=begin_worker)
         handle, name = tempfile.mkstemp(dir=self._folder.name)
         with os.fdopen(handle, "wb") as file:
             pickle.dump(common, file, protocol=pickle.HIGHEST_PROTOCOL)
@@ -107,7 +107,7 @@ def _with_common(task: Callable[[Any, Item], Made], name: str, item: Item) -> Ma
     return task(_LOADED[name], item)
 
 
-def _begin_worker() -> None:
+def begin_worker() -> None:
     """A worker leaves Ctrl-C to the process that sends its tasks, and ends where that was killed."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     parent = multiprocessing.parent_process()

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import multiprocessing
 import os
-import signal
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
@@ -16,9 +15,9 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
 from importlib import import_module
-from threading import Thread
 from typing import Any
 
+from speedlog.cores import begin_worker
 from speedlog.errors import SpeedlogError, plain
 from speedlog.logbook import results, rows
 from speedlog.logbook.kept_logs import KeptMemory
@@ -159,25 +158,12 @@ def _processes(workers: int | None, tasks: int) -> Iterator[Pool]:
         return found.done, found.not_done
 
     pool = ProcessPoolExecutor(
-        count, mp_context=multiprocessing.get_context("spawn"), initializer=_begin_worker
+        count, mp_context=multiprocessing.get_context("spawn"), initializer=begin_worker
     )
     try:
         yield pool.submit, count, first
     finally:
         pool.shutdown(cancel_futures=True)
-
-
-def _begin_worker() -> None:
-    """A worker leaves Ctrl-C to the process that sends its tasks, and ends where that was killed."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    parent = multiprocessing.parent_process()
-    if parent is not None:
-        Thread(target=_end_with, args=(parent,), daemon=True).start()
-
-
-def _end_with(parent: Any) -> None:
-    parent.join()
-    os._exit(1)
 
 
 @contextmanager

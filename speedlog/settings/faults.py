@@ -30,7 +30,7 @@ class FaultSettings:
     repeat_even_odds: float = setting(0.5, "probability", "where text is this coarse, repeats prove nothing")
     repeat_from: float = setting(0.5, "share of the top", "slower, and a speed may well stand still")
     repeat_least: int = setting(8, "new speeds", "fewer make no habit of writing a speed again")
-    repeat_steps: float = setting(3.0, "steps of the text", "as in a frozen speed: rounding alone repeats, then goes on by one or two")
+    repeat_steps: float = setting(1.5, "steps of the text", "rounding alone repeats a speed, then goes on by one step")
     repeat_longest: float = setting(2.5, "times the usual", "a longer hold than is usual here: a stuck receiver, or a flat top")
     flat_noise: float = setting(6.0, "sd", "a jump at the end of a run beyond this was no noise")
     flat_steps: float = setting(2.0, "text steps", "the same, for coarse text")

@@ -96,8 +96,8 @@ def test_both_sides_of_how_far_a_new_speed_must_lie() -> None:
     """Five rows of 0.04 s at 8 m/s² gain 1.6 m/s and at 12 m/s² lose 2.4; more rows gain than lose."""
     speed = speeds(speed_noise=0.0)
     held = speed[np.arange(len(speed)) // 5 * 5]
-    assert kept(held, 1.59 / 3) == pytest.approx(0.2, abs=0.02)
-    assert kept(held, 1.61 / 3) == 1.0
+    assert kept(held, 1.59 / 1.5) == pytest.approx(0.2, abs=0.02)
+    assert kept(held, 1.61 / 1.5) == 1.0
 
 
 def test_both_sides_of_how_many_make_a_habit() -> None:
