@@ -84,3 +84,18 @@ def test_passes_reviewed_on_two_processes_are_those_of_one(tmp_path: Path) -> No
         spread_out = speedlog.review(paths, course=loaded, cores=cores)
     assert spread.call_count == 2 and len(alone.passes) == 2
     assert spread_out.as_json() == alone.as_json()
+
+
+def test_a_worker_ends_where_its_parent_was_killed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The thread that waits for the parent; `join` returns when that is gone."""
+    from speedlog import cores as module
+
+    ended: list[int] = []
+    monkeypatch.setattr(module.os, "_exit", ended.append)
+
+    class Parent:
+        def join(self) -> None:
+            assert not ended
+
+    module._end_with(Parent())
+    assert ended == [1]

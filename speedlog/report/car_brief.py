@@ -113,7 +113,8 @@ def _tyre(tyre: TyreUse) -> list[str]:
             " and ".join(known),
             "" if tread is None else f"tread at most {round(tread.value, -2):.0f}\u00a0g",
             "" if worn is None or worn.low <= 0 else _part("", worn.scaled(1e3), 2, " mm", " worn off the diameter"),
-        ])
+        ]),
+        tyre.why_not.get("rolling_diameter_m", ""),
     ]  # fmt: skip
 
 

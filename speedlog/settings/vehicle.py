@@ -47,6 +47,7 @@ class VehicleSettings:
     clock_u_s: float = setting(0.007, "s", "standard uncertainty of a matched controller clock (CHANGELOG: 7 ms on simulated passes)")
     gnss_drift_mps: float = setting(0.03, "m/s", "slow error of a GNSS Doppler speed that no averaging removes")
     diameter_u: float = setting(0.005, "share", "standard uncertainty of a standing diameter from the set-up: glued, ground, worn, measured once")
+    wrong_diameter_share: float = setting(0.12, "share", "no tyre grows, wears or is measured that far off at a crawl: diameter, gear or pole pairs are wrong")
     hand_diameter_u_m: float = setting(0.0002, "m", "standard uncertainty of a tyre by calliper; rubber gives way; common practice, no source")
     crawl_mps: tuple[float, float] = setting((10.0, 20.0), "m/s", "faster than where a clock error of 7 ms is 1 %, and slow enough for growth under a twentieth of that at 85 m/s")
     crawl_slip_u: float = setting(0.3, "share", "standard uncertainty of slip at a crawl as foretold from slip at speed by the pull: downforce and heat change the grip")

@@ -65,6 +65,11 @@ def tyre_of(pass_: Pass, log: CarLog | None, facts: CarFacts, settings: VehicleS
         rolling: tuple[float, float] | None = None
     else:
         rolling = _crawl(rows, settings)
+        if diameter is not None and _wrong(diameter, rolling, settings):
+            why["rolling_diameter_m"] = wording.WRONG_DIAMETER.format(
+                rolls=1e3 * (rolling or (diameter, 0.0))[0], said=1e3 * diameter
+            )
+            diameter, diameter_u = None, 0.0
         found |= _grown(rows, rolling, diameter, diameter_u, why, settings)
     found |= _tread(log, wheel, found, diameter or (rolling or (None,))[0], facts, why)
     return TyreUse(why_not=MappingProxyType(why), **found)
@@ -77,6 +82,11 @@ def _standing(facts: CarFacts, settings: VehicleSettings) -> tuple[float | None,
     if facts.wheel_diameter_m is not None:
         return facts.wheel_diameter_m, settings.diameter_u * facts.wheel_diameter_m
     return None, 0.0
+
+
+def _wrong(diameter: float, rolling: tuple[float, float] | None, settings: VehicleSettings) -> bool:
+    """Whether the wheel can't be the one that was written down: what it rolls like is no growth then."""
+    return rolling is not None and abs(math.log(rolling[0] / diameter)) > settings.wrong_diameter_share
 
 
 def _worn(facts: CarFacts, settings: VehicleSettings) -> Quantity95 | None:

@@ -25,6 +25,10 @@ LITTLE_SPREAD = "The current hardly changed, so the voltage does not show the re
 FEW_ROWS = "Too few rows hold both voltage and current."
 NO_RESISTANCE = "The voltage did not fall with the current, so the log does not show the resistance."
 NO_DIAMETER = "The wheel's diameter was not entered."
+WRONG_DIAMETER = (
+    "The wheel rolls like one of {rolls:.0f} mm, not of the {said:.0f} mm entered: check diameter, gear ratio and "
+    "pole pairs. Growth is reckoned from what it rolls like at a crawl."
+)
 NO_GNSS_BESIDE = "No GNSS speed lies beside the turns: they would be measured by themselves."
 NOT_APART = (
     "The log does not both drive and coast at like speeds, so growth and slip show only together: "

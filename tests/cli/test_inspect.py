@@ -15,7 +15,7 @@ from speedlog.cli.inspect_at import asked_time, trace_json, trace_words, zone_of
 from speedlog.demo import sample_folder
 from speedlog.errors import SpeedlogError
 from speedlog.importers import ReadOptions, open_logs, read
-from tests.cli.test_main import mistake, run
+from tests.cli.inside import mistake, run
 
 SAMPLES = sample_folder()
 FAST, SLOW = str(SAMPLES / "p01_front.nmea"), str(SAMPLES / "p04_rear.nmea")

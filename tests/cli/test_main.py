@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.cli.inside import line_of
+
 COMMANDS = ["demo", "inspect", "review", "report", "course"]
 
 
@@ -20,12 +22,7 @@ def run(*words: str, cwd: Path | None = None, **env: str) -> subprocess.Complete
 
 def mistake(*words: str, cwd: Path | None = None) -> str:
     """The one line of a mistake; anything else fails the test."""
-    done = run(*words, cwd=cwd)
-    text = done.stderr.decode("utf-8")
-    assert done.returncode == 2, text
-    assert text.startswith("speedlog: ") and text.count("\n") == 1 and "Traceback" not in text, text
-    assert not done.stdout
-    return text
+    return line_of(run(*words, cwd=cwd))
 
 
 def test_version() -> None:

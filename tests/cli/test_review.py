@@ -4,22 +4,22 @@ from __future__ import annotations
 
 import json
 import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 
+from speedlog.cli.car_given import car_given
 from speedlog.cli.review import trap_figures
 from speedlog.demo import sample_folder
 from speedlog.errors import SpeedlogError
+from tests.cli import inside
 
 SAMPLES = sample_folder()
 
 
 def run(*words: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "speedlog", "review", *words], capture_output=True, encoding="utf-8"
-    )
+    done = inside.run("review", *words)
+    return subprocess.CompletedProcess(words, done.returncode, done.stdout.decode(), done.stderr.decode())
 
 
 @pytest.mark.parametrize(
@@ -97,13 +97,15 @@ def test_the_car_of_a_set_up_s_file(tmp_path: Path) -> None:
 
 def test_an_option_goes_before_the_file_and_mistakes_say_where(tmp_path: Path) -> None:
     setup = tmp_path / "car.toml"
-    setup.write_text('wheel_diameter = "44 mm"\n', encoding="utf-8")
+    setup.write_text('wheel_diameter = "44 mm"\ngear_ratio = 2.0\nmass = "7 kg"\n', encoding="utf-8")
+    of_file = car_given(setup, [], "4 m/s from 250", None, None, None)
+    assert (of_file.wheel_diameter, of_file.gear_ratio, of_file.pole_pairs) == ("44 mm", 2.0, None)
+    assert (of_file.facts.mass_kg, of_file.facts.wind_speed_mps) == (7.0, 4.0)
+    given = car_given(setup, ["motor_temp_after=61 °C"], None, "88 mm", 1.5, 2)
+    assert (given.wheel_diameter, given.gear_ratio, given.pole_pairs) == ("88 mm", 1.5, 2)
+    assert given.facts.wheel_diameter_m == pytest.approx(0.088) and given.facts.motor_temp_after_c == 61.0
     files = [str(SAMPLES / "p08_front.nmea"), str(SAMPLES / "p08_controller.csv")]
     course = ["--course", str(SAMPLES / "course.toml")]
-    halved = run(*files, *course, "--setup", str(setup))
-    assert "check gear ratio and wheel diameter" in halved.stdout
-    right = run(*files, *course, "--setup", str(setup), "--wheel-diameter", "88 mm")
-    assert "check gear ratio and wheel diameter" not in right.stdout
     setup.write_text('wheel_diamter = "44 mm"\n', encoding="utf-8")
     wrong = run(*files, *course, "--setup", str(setup))
     assert (

@@ -139,18 +139,3 @@ def test_passes_that_share_a_log_are_one_task(empty: Logbook, day_folder: Path, 
 def test_the_figures_told_are_columns_of_the_result() -> None:
     assert set(FIGURES) <= set(rows.ResultRow.__dataclass_fields__)
     assert speedlog.__version__ != "0.0.1"
-
-
-def test_a_worker_ends_where_its_parent_was_killed(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The thread that waits for the parent; `join` returns when that is gone."""
-    from speedlog.logbook import refresh as module
-
-    ended: list[int] = []
-    monkeypatch.setattr(module.os, "_exit", ended.append)
-
-    class Parent:
-        def join(self) -> None:
-            assert not ended
-
-    module._end_with(Parent())
-    assert ended == [1]

@@ -40,19 +40,6 @@ def test_density_against_another_program(celsius, pressure, humidity, cipm, othe
     assert found == pytest.approx(other, rel=5e-5)
 
 
-def test_density_against_coolprop_where_it_is_installed() -> None:
-    name = "CoolProp.HumidAirProp"
-    moist = pytest.importorskip(name, reason="CoolProp is not installed: its figures are in the table above")
-    for celsius, pressure, humidity in (
-        (20, 101325, 0.5),
-        (15, 101325, 0.0),
-        (35, 101325, 0.5),
-        (30, 84000, 0.2),
-    ):
-        volume = moist.HAPropsSI("Vha", "T", celsius + 273.15, "P", pressure, "R", humidity)
-        assert air_density(celsius + 273.15, pressure, humidity) == pytest.approx(1 / volume, rel=5e-5)
-
-
 def test_density_falls_as_the_published_sensitivities_say() -> None:
     # references.md, topic 8, at 20 °C: -0.369 % a kelvin, +0.0992 % a hPa, -0.0873 % for 10 % of humidity
     at = air_density(293.15, 101325, 0.5)

@@ -124,3 +124,18 @@ def test_why_not() -> None:
     assert tyre.why_not["slip"] == wording.NO_GNSS_BESIDE and tyre.tread_accel_g is not None
     no_size = study(alone, CarFacts(), (), S).tyre
     assert no_size.tread_accel_g is None and no_size.why_not["tread_accel_g"] == wording.NO_DIAMETER
+
+
+def test_a_wheel_that_can_t_be_the_one_entered_has_not_grown() -> None:
+    """Half the diameter, or a gear left out: it says what the wheel rolls like, and takes that; 10 % still counts."""
+    item = simulated(3)
+    right, wrong = (
+        study(item.pass_, replace(FACTS, wheel_diameter_m=size), (), S).tyre for size in (0.0886, 0.0443)
+    )
+    assert wrong.growth is not None and right.growth is not None
+    assert abs(wrong.growth.value - right.growth.value) < 0.02
+    # it slips a little at a crawl too: 88.6 mm over 1.035
+    assert "rolls like one of 86 mm, not of the 44 mm entered" in wrong.why_not["rolling_diameter_m"]
+    for size, told in ((0.0856 * 1.11, False), (0.0856 * 1.14, True)):  # e^0.12 is 1.127
+        tyre = study(item.pass_, replace(FACTS, wheel_diameter_m=size), (), S).tyre
+        assert ("rolling_diameter_m" in tyre.why_not) is told
