@@ -7,6 +7,7 @@ prints, `file=NAME` is written out first (DEVELOPERS.md, "Tests").
 from __future__ import annotations
 
 import ast
+import os
 import re
 import shlex
 import subprocess
@@ -15,6 +16,7 @@ import tomllib
 from dataclasses import fields
 from pathlib import Path
 from typing import get_args
+from unittest import mock
 
 import pytest
 
@@ -25,6 +27,7 @@ from speedlog.report.wording import FAULTS, VERDICTS
 from speedlog.results import FaultKind, VerdictCode
 from speedlog.samples import COLUMN_NAMES
 from speedlog.settings import Settings
+from tests.cli import inside
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -79,20 +82,13 @@ def toured(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[int, str
         if "file=" in words:
             (folder / words.partition("file=")[2]).write_text(content, encoding="utf-8", newline="\n")
     found = {}
-    for line, _ in tour():
-        program, *arguments = shlex.split(line)
-        assert program == "speedlog"
-        command = [sys.executable, "-X", "utf8", "-m", "speedlog", *arguments]
-        env_path = {"PYTHONPATH": str(ROOT), "SPEEDLOG_LOGBOOK": str(folder / "season.db")}
-        done = subprocess.run(command, cwd=folder, capture_output=True, encoding="utf-8", env=_with(env_path))
-        found[line] = (done.returncode, done.stdout, done.stderr)
+    with mock.patch.dict(os.environ, {"SPEEDLOG_LOGBOOK": str(folder / "season.db")}):
+        for line, _ in tour():
+            program, *arguments = shlex.split(line)
+            assert program == "speedlog"
+            done = inside.run(*arguments, cwd=folder)
+            found[line] = (done.returncode, done.stdout.decode("utf-8"), done.stderr.decode("utf-8"))
     return found
-
-
-def _with(changes: dict[str, str]) -> dict[str, str]:
-    import os
-
-    return os.environ | changes
 
 
 def test_the_comparison_itself() -> None:
