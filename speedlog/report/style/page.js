@@ -117,7 +117,8 @@ const charts = (function () {
   function onPaper(layout, kind, beside, lanes) {
     const [width, share] = paper[kind];
     layout.width = (width - 14 * (beside - 1)) / beside; // of the further charts so many stand side by side
-    layout.height = Math.round((layout.height - lanes) * share);
+    // three beside one another belong to a pass with a controller's log, which has a second page: there is room
+    layout.height = Math.round((layout.height - lanes) * (beside > 2 ? 0.72 : share));
     if (lanes) addLanes(layout, lanes, layout.height - 34 - layout.margin.t + 6);
     Object.assign(layout.margin, {l: 42, r: 6, b: 34, t: layout.margin.t - 6});
     layout.font.size = 9.5;
