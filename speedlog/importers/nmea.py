@@ -143,16 +143,26 @@ def read_found(found: Found, checked: bool) -> SentenceFields | None:
     return read_sentence(found.text)
 
 
+def _sentences(count: int, one: str, many: str) -> str:
+    return f"1 sentence {one}" if count == 1 else f"{count} sentences {many}"
+
+
 def _warnings(tally: _Tally, dated: bool) -> list[str]:
     found = []
     if tally.unchecked:
-        found.append(f"{tally.unchecked} sentences have no checksum: taken as they are")
+        found.append(f"{_sentences(tally.unchecked, 'has', 'have')} no checksum: taken as they are")
     if not dated:
         found.append("no sentence gives a date: times are UTC times of day")
     if tally.bad_dates:
-        found.append(f"{tally.bad_dates} sentences give an impossible date: dated by the others")
+        found.append(
+            f"{_sentences(tally.bad_dates, 'gives', 'give')} an impossible date: dated by the others"
+        )
     if tally.untimed_places:
-        found.append(f"{tally.untimed_places} sentences give a position without a time: left out")
+        found.append(
+            f"{_sentences(tally.untimed_places, 'gives', 'give')} a position without a time: left out"
+        )
     for word, count in sorted(tally.unusual.items()):
-        found.append(f"{count} sentences are marked as {word} positions: no measurement stands behind them")
+        found.append(
+            f"{_sentences(count, 'is', 'are')} marked as {word} positions: no measurement stands behind them"
+        )
     return found

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from speedlog.errors import SpeedlogError
 from speedlog.importers import nmea
+from speedlog.importers.nmea import _sentences
 from speedlog.samples import Clock, Recording, Reject
 from speedlog.settings import ReadSettings
 from tests.importers.nmea_text import clean_log, framed, gga, log_of, read, rmc
@@ -347,3 +348,10 @@ def test_one_wrong_byte_costs_one_epoch_at_most(at: int, byte: int) -> None:
 def test_line_ends_change_nothing() -> None:
     for end in ("\n", "\r", "\r\n", "\r\r\n", ""):
         pd.testing.assert_frame_equal(read(clean_log(end=end)).samples, read(CLEAN).samples)
+
+
+def test_one_sentence_is_one_in_words() -> None:
+    assert (
+        _sentences(1, "has", "have") == "1 sentence has"
+        and _sentences(2, "has", "have") == "2 sentences have"
+    )
