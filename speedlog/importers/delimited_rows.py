@@ -247,7 +247,8 @@ def _look(line: bytes, layout: Layout, separator: bytes) -> tuple[int, str, byte
             return 0, "a quotation mark is not closed", line
         cells = split_line(line.decode("utf-8", errors="replace"), layout.separator)
     elif separator == b" ":
-        return _count(len(line.split()), layout, line)
+        # as pandas has it: a form feed or the like is no blank
+        return _count(sum(bool(cell) for cell in re.split(rb"[ \t]", line)), layout, line)
     elif line.count(separator) < layout.fields:
         return line.count(separator) + 1, "", line
     else:

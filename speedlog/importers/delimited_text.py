@@ -175,5 +175,5 @@ def split_line(line: str, separator: str) -> list[str]:
             cells = [cell.strip() for cell in rows[0]]
             return [cell for cell in cells if cell] if separator == " " else cells
     if separator == " ":
-        return line.split()
+        return [cell for cell in re.split(r"[ \t]+", line) if cell]
     return [cell.strip() for cell in line.split(separator)]
