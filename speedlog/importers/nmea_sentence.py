@@ -211,7 +211,7 @@ def _date(day: str, month: str, year: str) -> dt.date | None:
         return None
     try:
         return dt.date(int(year), int(month), int(day))
-    except ValueError:
+    except (ValueError, OverflowError):  # no such day, or a number without end
         return None
 
 

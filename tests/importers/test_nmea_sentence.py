@@ -167,3 +167,8 @@ def test_two_digit_years_turn_at_70() -> None:
 def test_other_sentences_tell_nothing() -> None:
     assert read_sentence(framed("GPTXT,01,01,02,ok")) is None
     assert read_sentence(framed("SDDBT,7.8,f,2.4,M,1.3,F")) is None
+
+
+def test_a_day_without_end_is_no_date() -> None:
+    """More digits than a machine word holds: found by fuzzing."""
+    assert read_sentence(framed(f"GPZDA,160012.71,{'9' * 30},03,2004,00,00")).date is None
