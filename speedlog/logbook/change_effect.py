@@ -15,6 +15,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
+from speedlog.course.coursefile import Course
 from speedlog.errors import SpeedlogError, plain
 from speedlog.logbook import rows
 from speedlog.logbook.figures import doubtful, in_order
@@ -44,7 +45,6 @@ _STEPS: Mapping[str, tuple[float, str]] = {
     "current_limit": (10.0, "10 A"), "wheel_diameter": (1e-3, "1 mm"), "gear_ratio": (0.1, "0.1"),
     "ramp": (0.1, "0.1 s"), "mass": (0.1, "0.1 kg"), "cells": (1.0, "1 cell"), "motor_kv": (10.0, "10 rpm/V"),
 }  # fmt: skip
-_TAPE_U_M = 0.02  # of a trap's length, as the course file has it where it does not say; of another trap
 
 
 @dataclass(frozen=True)
@@ -232,7 +232,7 @@ def _figure(review: Mapping[str, Any] | None, row: PassRow, figure: str) -> tupl
 
 
 def _another_trap_u(before: Sequence[PassRow], after: Sequence[PassRow]) -> float:
-    """What two traps, taped each by itself, add between the sides; nothing where both drove the same."""
+    """What two traps, taped as a course file takes it, add between the sides; nothing where both drove the same."""
     venues = [{row.venue for row in side} for side in (before, after)]
     if venues[0] == venues[1]:
         return 0.0
@@ -241,7 +241,7 @@ def _another_trap_u(before: Sequence[PassRow], after: Sequence[PassRow]) -> floa
         found = next((row.result for row in side if row.result and row.result.trap_length_m), None)
         speed = None if found is None else found.estimate_mps or found.official_mps
         if found is not None and found.trap_length_m and speed:
-            parts.append(speed * _TAPE_U_M / found.trap_length_m)
+            parts.append(speed * Course.length_u_m / found.trap_length_m)
     return math.hypot(*parts) if parts else 0.0
 
 

@@ -251,5 +251,5 @@ def _no_reason() -> None:
     raise sqlite3.IntegrityError("a change needs a reason")
 
 
-TwoLaptops.TestCase.settings = settings(max_examples=8, stateful_step_count=14, deadline=None)
+TwoLaptops.TestCase.settings = settings(max_examples=15, stateful_step_count=14, deadline=None)
 test_two_laptops = TwoLaptops.TestCase

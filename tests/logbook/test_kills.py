@@ -13,7 +13,7 @@ from tests.logbook.processes import FORKS
 pytestmark = pytest.mark.skipif(not FORKS, reason="needs SIGKILL")
 
 
-@pytest.mark.parametrize("number", [1, 7, 20, 45, 75])
+@pytest.mark.parametrize("number", [0, 1, 3, 7, 20, 45, 60, 75, 90])
 def test_killed_at_a_statement_of_add(kept_file: Path, day_folder: Path, tmp_path: Path, number: int) -> None:
     """Statement by statement: before, within and after the facts, and between the reviews."""
     with Logbook.open(kept_file) as book:
@@ -21,14 +21,14 @@ def test_killed_at_a_statement_of_add(kept_file: Path, day_folder: Path, tmp_pat
     assert kill_add(day_folder, tmp_path / "logbook.db", wanted, at_statement=number) == Outcome(True, ())
 
 
-@pytest.mark.parametrize("after_s", [0.02, 0.3])
+@pytest.mark.parametrize("after_s", [0.02, 0.3, 0.8])
 def test_killed_at_a_moment_of_add(kept_file: Path, day_folder: Path, tmp_path: Path, after_s: float) -> None:
     with Logbook.open(kept_file) as book:
         wanted = state(book)
     assert kill_add(day_folder, tmp_path / "logbook.db", wanted, after_s=after_s).wrong == ()
 
 
-@pytest.mark.parametrize("number", [4, 40])
+@pytest.mark.parametrize("number", [4, 20, 40])
 def test_killed_at_a_statement_of_refresh(kept_copy: Path, number: int) -> None:
     with Logbook.open(kept_copy) as book:
         wanted = state(book)
